@@ -1,1 +1,52 @@
-//! To come.
+//! What goes out of the engine. Nothing leaves the house before the event that caused it is durable.
+
+use super::stamp::Stamp;
+
+/// One thing for the shell to carry out, in order.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Output {
+    /// State of the site on its topic: the shell keeps the last payload per topic, publishes it retained with QoS 1, and
+    /// sends it again, byte-identical, after a lost session. An empty payload clears the topic.
+    State { topic: String, payload: Vec<u8> },
+    /// An answer that is delivered once and not retained: command results.
+    Answer { topic: String, payload: Vec<u8> },
+    /// A point for the history database.
+    Record(Record),
+    /// Who did what, kept for good.
+    Audit { site: String, who: String, text: String },
+    /// One line for the log: a change of state, or a counted, rate-limited reject.
+    Log { level: Level, site: String, text: String },
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Level {
+    Info,
+    Warn,
+    Error,
+}
+
+/// Which queue a record waits in: when space runs out, the oldest readings go first, the water account stays.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lane {
+    Reading,
+    Account,
+}
+
+/// A point of history: measurement, immutable tags, numbers and texts, and its own time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Record {
+    pub lane: Lane,
+    pub measurement: &'static str,
+    /// Tag name and value, in the order of the schema.
+    pub tags: Vec<(&'static str, String)>,
+    pub fields: Vec<(&'static str, Value)>,
+    pub at: Stamp,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum Value {
+    Float(f64),
+    Integer(i64),
+    Boolean(bool),
+    Text(String),
+}

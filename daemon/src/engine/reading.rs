@@ -9,26 +9,26 @@ use super::stamp::Stamp;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Quantity {
-    AirTemperature,                   // °C
-    RelativeHumidity,                 // %
-    DewPointTemperature,              // °C
-    AirPressure,                      // hPa
-    WindSpeed,                        // m/s
-    WindSpeedOfGust,                  // m/s
-    WindFromDirection,                // degrees
-    SurfaceDownwellingShortwaveFlux,  // W/m²
-    RainfallAmount,                   // mm of the interval that ends with the reading
-    RainCounter,                      // cumulative: mm, or tips where the unit is "tips"
-    RainfallRate,                     // mm/h
-    SoilMoisture,                     // % by volume
-    SoilTemperature,                  // °C
-    LeafWetness,                      // %
-    BatteryVoltage,                   // V
-    BatteryLevel,                     // %
-    BatteryOk,                        // 1 good, 0 low
-    Rssi,                             // dBm
-    Snr,                              // dB
-    SequenceNumber,                   // -
+    AirTemperature,                  // °C
+    RelativeHumidity,                // %
+    DewPointTemperature,             // °C
+    AirPressure,                     // hPa
+    WindSpeed,                       // m/s
+    WindSpeedOfGust,                 // m/s
+    WindFromDirection,               // degrees
+    SurfaceDownwellingShortwaveFlux, // W/m²
+    RainfallAmount,                  // mm of the interval that ends with the reading
+    RainCounter,                     // cumulative: mm, or tips where the unit is "tips"
+    RainfallRate,                    // mm/h
+    SoilMoisture,                    // % by volume
+    SoilTemperature,                 // °C
+    LeafWetness,                     // %
+    BatteryVoltage,                  // V
+    BatteryLevel,                    // %
+    BatteryOk,                       // 1 good, 0 low
+    Rssi,                            // dBm
+    Snr,                             // dB
+    SequenceNumber,                  // -
 }
 
 impl Quantity {

@@ -1,1 +1,3 @@
-//! To come.
+//! State to hold or scale to N %, always with reasons.
+
+pub mod reason;

@@ -1,1 +1,8 @@
 //! To come.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct FeedSettings;
+impl FeedSettings {
+    pub fn filter(&self) -> String {
+        String::new()
+    }
+}

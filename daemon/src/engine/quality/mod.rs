@@ -1,1 +1,3 @@
 //! To come.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Settings;

@@ -1,1 +1,5 @@
 //! To come.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct LinkSettings;
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct BatterySettings;

@@ -1,1 +1,9 @@
 //! To come.
+pub mod evapotranspiration {
+    #[derive(Clone, Debug, PartialEq, Default)]
+    pub struct Place;
+}
+pub mod rain {
+    #[derive(Clone, Debug, PartialEq, Default)]
+    pub struct GaugeSettings;
+}

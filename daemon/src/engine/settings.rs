@@ -1,0 +1,233 @@
+//! Everything the engine can be told to do differently. Values are valid by construction: `config` checks them.
+
+use chrono::{NaiveDate, NaiveTime};
+use chrono_tz::Tz;
+
+use super::decision::reason::{Capability, Reason};
+use super::decode::FeedSettings;
+use super::quality;
+use super::sensor::{BatterySettings, LinkSettings};
+use super::site::evapotranspiration::Place;
+use super::site::rain::GaugeSettings;
+
+/// One configuration, whole.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settings {
+    /// Raised with every change; state and journal name the version they ran under.
+    pub version: u32,
+    /// First levels of every topic of ours, without a trailing slash.
+    pub prefix: String,
+    /// Name of this daemon on the wire.
+    pub instance: String,
+    pub feeds: Vec<FeedSettings>,
+    pub sites: Vec<SiteSettings>,
+    /// Write points of history.
+    pub history: bool,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct SiteSettings {
+    pub id: String,
+    /// The text that stands for this site in topics and payloads.
+    pub heard_as: String,
+    /// For people; the id where none is given.
+    pub label: String,
+    pub zone: Tz,
+    pub place: Place,
+    pub units: DisplayUnits,
+    pub sensors: Vec<SensorSettings>,
+    pub groups: Vec<GroupSettings>,
+    pub controllers: Vec<ControllerSettings>,
+    pub decide_at: DecideAt,
+    /// A day becomes final this long after its end, hours 0–72.
+    pub lateness_hours: u16,
+    pub rain: RainHoldSettings,
+    pub freeze: FreezeHoldSettings,
+    pub wind: WindHoldSettings,
+    pub restrictions: Vec<RestrictionRule>,
+    /// Monthly means, January first.
+    pub normals: Option<Normals>,
+    /// Months in which frost is to be reckoned with, January first.
+    pub frost_months: [bool; 12],
+    pub when_unknown: WhenUnknown,
+    /// Without normals: reference evapotranspiration of a day nobody measured, mm, and the scale of a site nobody hears, %.
+    pub default_eto_mm: f64,
+    pub default_scale_percent: u16,
+    /// Ending a hold and changing the scale wait for this.
+    pub settle_seconds: u32,
+    pub minimum_dwell_minutes: u32,
+    pub valid_hours: u32,
+    pub refresh_hours: u32,
+    pub quality: quality::Settings,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum DisplayUnits {
+    #[default]
+    Metric,
+    Us,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensorSettings {
+    pub id: String,
+    /// The text that stands for this sensor in topics and payloads, and the site's text it comes under.
+    pub heard_as: String,
+    pub heard_under: String,
+    pub gauge: GaugeSettings,
+    pub link: LinkSettings,
+    pub battery: BatterySettings,
+    /// False: its rain does not count (a second gauge, a gauge under a tree).
+    pub rain_counts: bool,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct GroupSettings {
+    pub id: String,
+    pub label: String,
+    pub kind: GroupKind,
+    /// Share of reference evapotranspiration the plants use, January first, 0–1.5.
+    pub plant_factor: [f64; 12],
+    /// Share of the rain that reaches the ground, 0–1.
+    pub rain_exposure: f64,
+    /// Monday first.
+    pub watering_days: [bool; 7],
+    pub window: Window,
+    /// Net depth of a 100 % run, mm, more than 0.
+    pub run_depth_mm: f64,
+    /// Rain stored ahead, mm (positive).
+    pub credit_mm: f64,
+    /// Most water owed, mm.
+    pub ceiling_mm: f64,
+    /// Smallest run worth giving, % of a 100 % run.
+    pub least_percent: u16,
+    pub most_percent: u16,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum GroupKind {
+    Spray,
+    Rotor,
+    Drip,
+    Bubbler,
+    Other,
+}
+
+/// From `opens` to `closes`, local time; `closes` at or before `opens` is the next day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Window {
+    pub opens: NaiveTime,
+    pub closes: NaiveTime,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct ControllerSettings {
+    pub id: String,
+    pub capability: Capability,
+    /// Ids of the groups it waters; every group of the site where the file names none.
+    pub groups: Vec<String>,
+    pub step_percent: u16,
+    pub least_percent: u16,
+    pub most_percent: u16,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DecideAt {
+    Sunset,
+    At(NaiveTime),
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RainHoldSettings {
+    pub threshold_mm: f64,
+    pub length: RainHoldLength,
+    /// Only this much in 24 h extends a hold, mm.
+    pub extends_at_mm: f64,
+    /// An event ends after this many hours without rain.
+    pub event_gap_hours: u16,
+    /// However little evidence there is, an automatic hold ends this long after the last rain, days.
+    pub longest_days: f64,
+    pub enabled: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum RainHoldLength {
+    /// Until the ledger owes a least effective run again.
+    Auto,
+    /// From the last rain, 0–7.
+    Days(f64),
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FreezeHoldSettings {
+    pub hold_at_celsius: f64,
+    pub release_at_celsius: f64,
+    pub release_after_minutes: u32,
+    pub enabled: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WindHoldSettings {
+    pub hold_at_m_per_s: f64,
+    pub release_at_m_per_s: f64,
+    pub release_after_minutes: u32,
+    /// A silent anemometer ends the hold after this, hours.
+    pub longest_hours: u32,
+    pub enabled: bool,
+}
+
+/// A watering restriction, judged when the water flows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RestrictionRule {
+    pub name: String,
+    /// Who published it and where: shown with the hold.
+    pub source: String,
+    /// Monday first: days on which watering is allowed; None: any.
+    pub allowed_weekdays: Option<[bool; 7]>,
+    pub parity: Option<Parity>,
+    /// Local times of day within which nobody waters; may cross midnight.
+    pub barred: Vec<Window>,
+    /// First and last day of force, inclusive.
+    pub from: Option<NaiveDate>,
+    pub until: Option<NaiveDate>,
+    /// Kinds it does not bind.
+    pub exempt_kinds: Vec<GroupKind>,
+    /// Groups it binds; empty: all.
+    pub groups: Vec<String>,
+}
+
+/// Odd or even dates. The 31st and 29 February are closed to odd addresses: the next day is odd again (common practice).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Parity {
+    Odd,
+    Even,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Normals {
+    /// mm per month.
+    pub eto_mm: [f64; 12],
+    /// mm per month, where known.
+    pub rain_mm: Option<[f64; 12]>,
+}
+
+/// What to do where the evidence is gone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WhenUnknown {
+    /// Scale from normals; without normals the configured default.
+    Scale,
+    Hold,
+}
+
+impl SiteSettings {
+    /// True where `reason` can ever hold this group.
+    pub fn binds(&self, group: &GroupSettings, reason: Reason) -> bool {
+        match reason {
+            Reason::Wind => self.wind.enabled && !matches!(group.kind, GroupKind::Drip | GroupKind::Bubbler),
+            Reason::Rain => self.rain.enabled && group.rain_exposure > 0.0,
+            Reason::Freeze => self.freeze.enabled,
+            _ => true,
+        }
+    }
+}
