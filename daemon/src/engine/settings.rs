@@ -55,6 +55,8 @@ pub struct SiteSettings {
     pub default_scale_percent: u16,
     /// Ending a hold and changing the scale wait for this.
     pub settle_seconds: u32,
+    /// False: a hold that ends inside a watering window is kept until the window closes.
+    pub release_in_window: bool,
     pub minimum_dwell_minutes: u32,
     pub valid_hours: u32,
     pub refresh_hours: u32,
@@ -95,6 +97,8 @@ pub struct GroupSettings {
     pub window: Window,
     /// Net depth of a 100 % run, mm, more than 0.
     pub run_depth_mm: f64,
+    /// Application rate times efficiency, mm/h: turns reported minutes into depth. None: not known.
+    pub net_rate_mm_per_hour: Option<f64>,
     /// Rain stored ahead, mm (positive).
     pub credit_mm: f64,
     /// Most water owed, mm.

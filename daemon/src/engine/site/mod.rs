@@ -1,4 +1,6 @@
 //! To come.
+pub mod day_book;
+pub mod ledger;
 pub mod evapotranspiration {
     #[derive(Clone, Debug, PartialEq, Default)]
     pub struct Place;
