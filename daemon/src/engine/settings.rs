@@ -235,3 +235,81 @@ impl SiteSettings {
         }
     }
 }
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+
+    pub(crate) fn time(hour: u32) -> NaiveTime {
+        NaiveTime::from_hms_opt(hour, 0, 0).unwrap()
+    }
+
+    /// A group of lawn sprayed every day with 10 mm a run.
+    pub(crate) fn group() -> GroupSettings {
+        GroupSettings {
+            id: "lawn".into(),
+            label: "lawn".into(),
+            kind: GroupKind::Spray,
+            plant_factor: [0.8; 12],
+            rain_exposure: 1.0,
+            watering_days: [true; 7],
+            window: Window { opens: time(2), closes: time(10) },
+            run_depth_mm: 10.0,
+            net_rate_mm_per_hour: None,
+            credit_mm: 5.0,
+            ceiling_mm: 25.0,
+            least_percent: 20,
+            most_percent: 120,
+        }
+    }
+
+    /// A site of one sensor, one group and one controller with every default.
+    pub(crate) fn site() -> SiteSettings {
+        SiteSettings {
+            id: "oak".into(),
+            heard_as: "oak".into(),
+            label: "Oak".into(),
+            zone: Tz::Europe__Berlin,
+            place: Place::default(),
+            units: DisplayUnits::Metric,
+            sensors: vec![],
+            groups: vec![group()],
+            controllers: vec![],
+            decide_at: DecideAt::Sunset,
+            lateness_hours: 48,
+            rain: RainHoldSettings {
+                threshold_mm: 6.0,
+                length: RainHoldLength::Auto,
+                extends_at_mm: 2.5,
+                event_gap_hours: 6,
+                longest_days: 7.0,
+                enabled: true,
+            },
+            freeze: FreezeHoldSettings {
+                hold_at_celsius: 3.0,
+                release_at_celsius: 5.0,
+                release_after_minutes: 120,
+                enabled: true,
+            },
+            wind: WindHoldSettings {
+                hold_at_m_per_s: 5.0,
+                release_at_m_per_s: 4.0,
+                release_after_minutes: 30,
+                longest_hours: 12,
+                enabled: true,
+            },
+            restrictions: vec![],
+            normals: None,
+            frost_months: [true, true, true, false, false, false, false, false, false, false, true, true],
+            when_unknown: WhenUnknown::Scale,
+            default_eto_mm: 4.0,
+            default_scale_percent: 60,
+            settle_seconds: 10,
+            release_in_window: false,
+            minimum_dwell_minutes: 10,
+            valid_hours: 26,
+            refresh_hours: 6,
+            quality: quality::Settings::default(),
+        }
+    }
+}

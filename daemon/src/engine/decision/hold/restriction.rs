@@ -120,26 +120,11 @@ mod tests {
     }
 
     fn group(kind: GroupKind) -> GroupSettings {
-        let window = window(2, 10);
-        GroupSettings {
-            id: "lawn".into(),
-            label: "lawn".into(),
-            kind,
-            plant_factor: [0.8; 12],
-            rain_exposure: 1.0,
-            watering_days: [true; 7],
-            window,
-            run_depth_mm: 10.0,
-            net_rate_mm_per_hour: None,
-            credit_mm: 5.0,
-            ceiling_mm: 25.0,
-            least_percent: 20,
-            most_percent: 120,
-        }
+        GroupSettings { kind, ..crate::engine::settings::tests::group() }
     }
 
     fn window(opens: u32, closes: u32) -> Window {
-        let time = |hour| chrono::NaiveTime::from_hms_opt(hour, 0, 0).unwrap();
+        use crate::engine::settings::tests::time;
         Window { opens: time(opens), closes: time(closes) }
     }
 
