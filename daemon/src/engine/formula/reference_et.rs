@@ -357,20 +357,20 @@ pub fn usual_wind(site_mean: Option<MetersPerSecond>) -> MetersPerSecond {
     MetersPerSecond(site_mean.filter(|mean| mean.0.is_finite()).map_or(2.0, |mean| mean.0.clamp(0.5, 100.0)))
 }
 
-/// Cloudiness fcd of the first night hours, when no daytime hour has been seen yet.
+/// Share Rs/Rso of the clear-sky radiation that usually arrives, for hours with nothing to judge the clouds by.
 ///
-/// Source: FAO-56, chapter 4, hourly time step: Rs/Rso 0.4 to 0.6 in humid, 0.7 to 0.8 in dry climates; the middles.
+/// Source: FAO-56, chapter 4, hourly time step: 0.4 to 0.6 in humid, 0.7 to 0.8 in dry climates; the middles.
 ///
 /// ```
-/// use thirstd::engine::formula::{radiation::cloudiness_of_share, reference_et::{Climate, first_cloudiness}};
+/// use thirstd::engine::formula::reference_et::{Climate, usual_clear_share};
 /// // FAO-56, chapter 4: 0.7 to 0.8 in arid and semi-arid climates.
-/// assert_eq!(first_cloudiness(Climate::Dry), cloudiness_of_share(0.75));
+/// assert_eq!(usual_clear_share(Climate::Dry), 0.75);
 /// ```
-pub fn first_cloudiness(climate: Climate) -> f64 {
-    radiation::cloudiness_of_share(match climate {
+pub fn usual_clear_share(climate: Climate) -> f64 {
+    match climate {
         Climate::Humid => 0.5,
         Climate::Dry => 0.75,
-    })
+    }
 }
 
 fn mean_of(highest: Celsius, lowest: Celsius) -> Celsius {
