@@ -8,6 +8,7 @@ use super::decode::FeedSettings;
 use super::quality;
 use super::sensor::{BatterySettings, LinkSettings};
 use super::site::evapotranspiration::Place;
+use super::site::normals::Normals;
 use super::site::rain::GaugeSettings;
 
 /// One configuration, whole.
@@ -208,14 +209,6 @@ pub enum Parity {
     Even,
 }
 
-#[derive(Clone, Debug, PartialEq)]
-pub struct Normals {
-    /// mm per month.
-    pub eto_mm: [f64; 12],
-    /// mm per month, where known.
-    pub rain_mm: Option<[f64; 12]>,
-}
-
 /// What to do where the evidence is gone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum WhenUnknown {
@@ -270,7 +263,17 @@ pub(crate) mod tests {
             heard_as: "oak".into(),
             label: "Oak".into(),
             zone: Tz::Europe__Berlin,
-            place: Place::default(),
+            place: Place {
+                latitude_degrees: 52.0,
+                longitude_degrees: 10.0,
+                elevation_m: 60.0,
+                wind_height_m: 2.0,
+                clear_sky: Default::default(),
+                climate: Default::default(),
+                exposure: Default::default(),
+                usual_wind_m_per_s: None,
+                site_factor: 1.0,
+            },
             units: DisplayUnits::Metric,
             sensors: vec![],
             groups: vec![group()],
