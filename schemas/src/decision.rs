@@ -14,6 +14,11 @@ use crate::head::{DecisionSchema, Name};
 /// frost-protection sprinkling; local watering rules, codes and licensed practice come first; holding in frost is best
 /// effort.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(extend(
+    "if" = {"properties": {"action": {"const": "hold"}}},
+    "then" = {"properties": {"holds": {"minItems": 1}}},
+    "else" = {"properties": {"holds": {"maxItems": 0}}},
+))]
 pub struct Decision {
     /// Names this payload and its version.
     pub schema: DecisionSchema,

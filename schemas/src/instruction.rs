@@ -13,6 +13,12 @@ use crate::head::{FallbackSchema, InstructionSchema};
 /// life safety, fire protection or frost-protection sprinkling; local watering rules, codes and licensed practice come
 /// first; holding in frost is best effort.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(extend("allOf" = [
+    {"if": {"properties": {"capability": {"const": "percent"}}}, "then": {"required": ["percent"]}},
+    {"if": {"properties": {"capability": {"const": "percent_per_group"}}}, "then": {"required": ["percents"]}},
+    {"if": {"properties": {"capability": {"const": "twelve_months"}}}, "then": {"required": ["months"]}},
+    {"if": {"properties": {"capability": {"const": "minutes"}}}, "then": {"required": ["minutes"]}},
+]))]
 pub struct Instruction {
     /// Names this payload and its version.
     pub schema: InstructionSchema,
