@@ -1,1 +1,4 @@
 //! To come.
+
+pub mod battery;
+pub mod link;
