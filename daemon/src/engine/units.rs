@@ -68,6 +68,13 @@ impl WattsPerM2 {
     }
 }
 
+impl MegajoulesPerM2 {
+    /// The water that this energy evaporates: 0.408 mm for each MJ/m² (latent heat 2.45 MJ/kg; FAO-56, Eq. 20).
+    pub fn water(self) -> Millimeters {
+        Millimeters(self.0 * 0.408)
+    }
+}
+
 /// A unit that text can name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Unit {

@@ -70,9 +70,10 @@ pub fn standardized(terms: &Terms) -> Millimeters {
     let gamma = terms.psychrometric.0.clamp(0.0, 1.0);
     let u2 = terms.wind.0.clamp(0.0, 100.0);
     let available = terms.net_radiation.0.clamp(-100.0, 100.0) - terms.soil_heat.0.clamp(-100.0, 100.0);
+    let evaporable = MegajoulesPerM2(available).water().0;
     let deficit = (terms.saturation.0.clamp(0.0, 120.0) - terms.actual.0.clamp(0.0, 120.0)).max(0.0);
     let t = terms.air.0.clamp(-100.0, 100.0);
-    let above = 0.408 * delta * available + gamma * terms.numerator.clamp(0.0, 10_000.0) * u2 * deficit / (t + 273.0);
+    let above = delta * evaporable + gamma * terms.numerator.clamp(0.0, 10_000.0) * u2 * deficit / (t + 273.0);
     let below = delta + gamma * (1.0 + terms.denominator.clamp(0.0, 10.0) * u2);
     Millimeters(if below > 0.0 { above / below } else { 0.0 })
 }
@@ -314,7 +315,7 @@ pub fn hargreaves_samani_of_mean(
     extraterrestrial: MegajoulesPerM2,
 ) -> Millimeters {
     let range = (highest.0.clamp(-100.0, 100.0) - lowest.0.clamp(-100.0, 100.0)).max(0.0);
-    let water = 0.408 * extraterrestrial.0.clamp(0.0, 100.0);
+    let water = MegajoulesPerM2(extraterrestrial.0.clamp(0.0, 100.0)).water().0;
     Millimeters((0.0023 * (mean.0.clamp(-100.0, 100.0) + 17.8) * range.sqrt() * water).max(0.0))
 }
 
