@@ -1,12 +1,11 @@
 //! Every row of `vectors/check_values.csv` within its tolerance, or listed with the reason why not.
 
 use std::collections::{HashMap, HashSet};
-use std::f64::consts::PI;
 
 use chrono::{Datelike, NaiveDate};
 use thirstd::engine::{
     formula::{
-        radiation::{self, Exposure},
+        radiation,
         reference_et::{self, ClearSky, Climate, DailyWeather, HourlyWeather, Surface, Terms},
         root_zone::{self, DayWater},
         solar, vapor,
@@ -14,7 +13,11 @@ use thirstd::engine::{
     units::*,
 };
 
+use self::inputs::Inputs;
 use super::table;
+
+mod fallon;
+mod inputs;
 
 /// Rows that are not computed here.
 const ELSEWHERE: &[(&str, &str)] = &[
@@ -61,115 +64,6 @@ fn every_row_is_within_its_tolerance_or_listed() {
     println!("{checked} values checked, {} listed", ELSEWHERE.len());
 }
 
-/// The inputs of a row by name.
-struct Inputs {
-    id: String,
-    values: HashMap<String, f64>,
-}
-
-impl Inputs {
-    /// Understands `lat=-20deg`, `tmax=102.80F`, `rs=674.07 langley*0.041868`, `u=4.80mph*0.44704 at 3 m` (the height
-    /// becomes `zw`), `utc start=18:00 period 1 h` (the middle becomes `utc_mid`).
-    fn of(id: &str, text: &str) -> Self {
-        let mut values = HashMap::new();
-        for part in text.split(';') {
-            let Some((name, value)) = part.split_once('=') else { continue };
-            let (value, height) = match value.split_once(" at ") {
-                Some((value, height)) => (value, height.strip_suffix(" m").and_then(|height| height.parse().ok())),
-                None => (value, None),
-            };
-            if let Some(height) = height {
-                values.insert("zw".to_string(), height);
-            }
-            if let Some(hour) = value.strip_suffix(":00 period 1 h").and_then(|hour| hour.parse::<f64>().ok()) {
-                values.insert("utc_mid".to_string(), hour + 0.5);
-            } else if let Some(product) = product(value) {
-                let fahrenheit = value.ends_with('F');
-                let number = if fahrenheit { (product - 32.0) / 1.8 } else { product };
-                values.insert(name.trim().to_string(), number);
-            }
-        }
-        Self { id: id.to_string(), values }
-    }
-
-    fn of_name(&self, name: &str) -> f64 {
-        *self.values.get(name).unwrap_or_else(|| panic!("{}: no input {name}", self.id))
-    }
-
-    fn celsius(&self, name: &str) -> Celsius {
-        Celsius(self.of_name(name))
-    }
-
-    fn percent(&self, name: &str) -> Percent {
-        Percent(self.of_name(name))
-    }
-
-    fn day(&self) -> u32 {
-        let day = *self.values.get("j").or_else(|| self.values.get("doy")).expect("a day of the year");
-        day as u32
-    }
-
-    fn latitude(&self) -> Radians {
-        Degrees(self.of_name("lat")).radians()
-    }
-
-    fn elevation(&self) -> Meters {
-        Meters(self.values.get("z").copied().unwrap_or(0.0))
-    }
-
-    fn mean_air(&self) -> Celsius {
-        Celsius((self.of_name("tmax") + self.of_name("tmin")) / 2.0)
-    }
-
-    fn daily_ra(&self) -> MegajoulesPerM2 {
-        radiation::extraterrestrial_daily(self.latitude(), self.day())
-    }
-
-    fn daylight(&self) -> Hours {
-        solar::daylight_hours(solar::sunset_hour_angle(self.latitude(), solar::declination(self.day())))
-    }
-
-    fn shortwave_from_sunshine(&self) -> MegajoulesPerM2 {
-        radiation::shortwave_from_sunshine(Hours(self.of_name("n")), self.daylight(), self.daily_ra())
-    }
-
-    fn shortwave_from_temperature(&self) -> MegajoulesPerM2 {
-        let exposure = if self.of_name("kRs") == 0.19 { Exposure::Coast } else { Exposure::Inland };
-        let clear = radiation::clear_sky_simple(self.elevation(), self.daily_ra());
-        let (highest, lowest) = (self.celsius("tmax"), self.celsius("tmin"));
-        radiation::shortwave_from_temperature(highest, lowest, exposure, self.daily_ra(), clear)
-    }
-
-    fn ea_of_extremes(&self) -> Kilopascals {
-        vapor::vapor_pressure_of_extremes(
-            self.celsius("tmax"),
-            self.celsius("tmin"),
-            self.percent("rhmax"),
-            self.percent("rhmin"),
-        )
-    }
-
-    fn es(&self) -> Kilopascals {
-        vapor::mean_saturation_vapor_pressure(self.celsius("tmax"), self.celsius("tmin"))
-    }
-
-    fn u2(&self) -> MetersPerSecond {
-        reference_et::wind_at_2_m(MetersPerSecond(self.of_name("u")), Meters(self.of_name("zw")))
-    }
-}
-
-/// A number, or `number*number`, with unit words behind either.
-fn product(text: &str) -> Option<f64> {
-    let numbers: Option<Vec<f64>> = text
-        .split('*')
-        .map(|factor| {
-            let end = factor.find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c))).unwrap_or(factor.len());
-            factor[..end].parse().ok()
-        })
-        .collect();
-    Some(numbers?.iter().product())
-}
-
 fn computed(id: &str, inputs: &Inputs) -> Option<f64> {
     let group = |prefix: &str| id.strip_prefix(prefix);
     if group("faoT23_").is_some() {
@@ -199,16 +93,16 @@ fn computed(id: &str, inputs: &Inputs) -> Option<f64> {
         return lyon(name, inputs);
     }
     if let Some(name) = group("asce_fallon_d_") {
-        return fallon_day(name, inputs);
+        return fallon::day(name, inputs);
     }
     if let Some(name) = group("refet_fallon_d_") {
-        return fallon_day_with_variants(name, inputs);
+        return fallon::day_with_variants(name, inputs);
     }
     if let Some(name) = group("asce_fallon_h_") {
-        return fallon_hour(name, inputs);
+        return fallon::hour(name, inputs);
     }
     if let Some(name) = group("refet_fallon_h_") {
-        return fallon_hour_with_variants(name, inputs);
+        return fallon::hour_with_variants(name, inputs);
     }
     if id.starts_with("asce_greeley_") {
         let surface = if id.ends_with("_etr") { Surface::Tall } else { Surface::Short };
@@ -440,123 +334,6 @@ fn ndiaye(name: &str, inputs: &Inputs) -> Option<f64> {
             reference_et::standardized(&terms).0
         }
         "14" | "02" => reference_et::hourly(&weather, Surface::Short, cloudiness).0,
-        _ => return None,
-    })
-}
-
-fn fallon_day(name: &str, inputs: &Inputs) -> Option<f64> {
-    let ea = vapor::saturation_vapor_pressure(inputs.celsius("tdew"));
-    daily_step(name, &measured_day(inputs, inputs.day(), ea, ClearSky::Simple))
-}
-
-/// Ref-ET's own constants where they differ from the standard's: declination, solar constant, pressure exponent, slope.
-/// With them as inputs our formulas have to give its printed digits.
-struct Variants {
-    declination: Radians,
-    pressure: Kilopascals,
-}
-
-const SOLAR_CONSTANT: f64 = 1367.0 * 0.0036;
-
-impl Variants {
-    fn of(inputs: &Inputs) -> Self {
-        let day = f64::from(inputs.day());
-        let ratio: f64 = (293.0 - 0.0065 * inputs.elevation().0) / 293.0;
-        Self {
-            declination: Radians(23.45_f64.to_radians() * (2.0 * PI * (day + 284.0) / 365.0).sin()),
-            pressure: Kilopascals(101.3 * ratio.powf(9.8 / (0.0065 * 286.9))),
-        }
-    }
-
-    fn ra(&self, inputs: &Inputs, from: f64, to: f64) -> MegajoulesPerM2 {
-        let (phi, delta) = (inputs.latitude().0, self.declination.0);
-        let swept = (to - from) * phi.sin() * delta.sin() + phi.cos() * delta.cos() * (to.sin() - from.sin());
-        MegajoulesPerM2(12.0 / PI * SOLAR_CONSTANT * solar::inverse_relative_distance(inputs.day()) * swept)
-    }
-
-    fn slope(air: Celsius) -> KilopascalsPerCelsius {
-        KilopascalsPerCelsius(4098.0 * vapor::saturation_vapor_pressure(air).0 / (air.0 + 237.3).powi(2))
-    }
-}
-
-fn fallon_day_with_variants(name: &str, inputs: &Inputs) -> Option<f64> {
-    let variants = Variants::of(inputs);
-    let ea = vapor::saturation_vapor_pressure(inputs.celsius("tdew"));
-    let weather = measured_day(inputs, inputs.day(), ea, ClearSky::Full);
-    let sunset = solar::sunset_hour_angle(weather.latitude, variants.declination).0;
-    let r_a = variants.ra(inputs, -sunset, sunset);
-    let sine = radiation::mean_sine_of_elevation(weather.latitude, weather.day_of_year);
-    let r_so = radiation::clear_sky_full(r_a, ea, variants.pressure, sine);
-    let clouds = radiation::cloudiness(weather.shortwave, r_so)?;
-    let r_nl = radiation::net_longwave_daily(weather.highest, weather.lowest, ea, clouds);
-    let r_n = MegajoulesPerM2(radiation::net_shortwave(weather.shortwave).0 - r_nl.0);
-    let terms = Terms {
-        slope: Variants::slope(inputs.mean_air()),
-        psychrometric: vapor::psychrometric_constant(variants.pressure),
-        net_radiation: r_n,
-        ..daily_terms(&weather, MegajoulesPerM2(0.0))
-    };
-    Some(match name {
-        "rso" => r_so.0,
-        "rnl" => r_nl.0,
-        "rn" => r_n.0,
-        "eto" => reference_et::standardized(&terms).0,
-        "etr" => reference_et::standardized(&Terms { numerator: 1600.0, denominator: 0.38, ..terms }).0,
-        _ => return None,
-    })
-}
-
-fn fallon_hour_weather(inputs: &Inputs) -> HourlyWeather {
-    HourlyWeather {
-        day_of_year: inputs.day(),
-        latitude: inputs.latitude(),
-        middle: solar::solar_time_angle(Degrees(inputs.of_name("lon")), inputs.day(), Hours(inputs.of_name("utc_mid"))),
-        length: Hours(1.0),
-        elevation: inputs.elevation(),
-        air: inputs.celsius("tmean"),
-        actual_vapor: vapor::saturation_vapor_pressure(inputs.celsius("tdew")),
-        shortwave: MegajoulesPerM2(inputs.of_name("rs")),
-        wind: inputs.u2(),
-        clear_sky: ClearSky::Simple,
-    }
-}
-
-fn fallon_hour(name: &str, inputs: &Inputs) -> Option<f64> {
-    let weather = fallon_hour_weather(inputs);
-    let cloudiness = weather.own_cloudiness()?;
-    Some(match name {
-        "ra" => weather.extraterrestrial().0,
-        "eto" => reference_et::hourly(&weather, Surface::Short, cloudiness).0,
-        "etr" => reference_et::hourly(&weather, Surface::Tall, cloudiness).0,
-        _ => return None,
-    })
-}
-
-fn fallon_hour_with_variants(name: &str, inputs: &Inputs) -> Option<f64> {
-    let variants = Variants::of(inputs);
-    let weather = fallon_hour_weather(inputs);
-    let r_a = variants.ra(inputs, weather.middle.0 - PI / 24.0, weather.middle.0 + PI / 24.0);
-    let sine = solar::sine_of_elevation(weather.latitude, variants.declination, weather.middle);
-    let r_so = radiation::clear_sky_full(r_a, weather.actual_vapor, variants.pressure, sine);
-    let clouds = radiation::cloudiness(weather.shortwave, r_so)?;
-    let r_nl = radiation::net_longwave_of_span(weather.air, weather.actual_vapor, clouds, weather.length);
-    let r_n = MegajoulesPerM2(radiation::net_shortwave(weather.shortwave).0 - r_nl.0);
-    let terms = |numerator, denominator, soil_share: f64| Terms {
-        slope: Variants::slope(weather.air),
-        psychrometric: vapor::psychrometric_constant(variants.pressure),
-        air: weather.air,
-        saturation: vapor::saturation_vapor_pressure(weather.air),
-        actual: weather.actual_vapor,
-        wind: weather.wind,
-        net_radiation: r_n,
-        soil_heat: MegajoulesPerM2(soil_share * r_n.0),
-        numerator,
-        denominator,
-    };
-    Some(match name {
-        "rnl" => r_nl.0,
-        "eto" => reference_et::standardized(&terms(37.0, 0.24, 0.1)).0,
-        "etr" => reference_et::standardized(&terms(66.0, 0.25, 0.04)).0,
         _ => return None,
     })
 }

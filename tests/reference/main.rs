@@ -3,6 +3,8 @@
 #[cfg(test)]
 mod check_values;
 #[cfg(test)]
+mod de_bilt;
+#[cfg(test)]
 mod fallon;
 #[cfg(test)]
 mod maricopa;

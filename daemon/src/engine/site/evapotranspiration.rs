@@ -1,7 +1,7 @@
 //! Reference evapotranspiration ETo of a site's civil day, by the best method that the readings allow.
 //!
-//! Three methods in order: ASCE hourly where the hours are well covered, daily Penman–Monteith with the substitutions of
-//! FAO-56 chapter 3, temperature alone (Hargreaves–Samani). What was left out is said in [`DayEto::substituted`], what
+//! Three methods in order: ASCE hourly where hours are well covered, daily Penman–Monteith with the substitutions of
+//! FAO-56 chapter 3, temperature alone (Hargreaves–Samani). What was not read is said in [`DayEto::substituted`], what
 //! it costs in [`DayEto::uncertainty_mm`].
 
 use serde::{Deserialize, Serialize};
