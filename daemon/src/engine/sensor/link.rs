@@ -1,7 +1,7 @@
 //! The link of one sensor: how often it reports, when its silence means something, how much of it arrives.
 //!
-//! Silence, intervals and delivery run on *listening* time: milliseconds of uptime during which the broker was connected,
-//! so that our own absence is nobody's silence. Only `last_heard` is wall time, for people.
+//! Silence, intervals and delivery run on *listening* time: milliseconds of uptime during which the broker was
+//! connected, so that our own absence is nobody's silence. Only `last_heard` is wall time, for people.
 
 use serde::{Deserialize, Serialize};
 
