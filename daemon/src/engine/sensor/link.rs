@@ -29,7 +29,7 @@ impl Default for LinkSettings {
     fn default() -> Self {
         Self {
             silence_limit_seconds: None,
-            silence_intervals: 3.5,
+            silence_intervals: 5.0,
             shortest_silence_seconds: 15 * 60,
             longest_silence_seconds: 26 * 3600,
             first_silence_seconds: 2 * 3600,
