@@ -21,6 +21,7 @@
 
 pub mod alert;
 pub mod command;
+pub mod contract;
 pub mod daemon;
 pub mod decision;
 pub mod encode;

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use serde::de::{self, Deserialize, Deserializer};
 use serde_json::Value;
 
@@ -173,7 +173,6 @@ fn hours(value: &Value) -> Option<f64> {
 }
 
 fn day(value: &Value) -> Option<NaiveDate> {
-    use chrono::Datelike;
     let text = value.as_str().filter(|text| text.len() == 10)?;
     NaiveDate::parse_from_str(text, "%Y-%m-%d").ok().filter(|day| (2000..2200).contains(&day.year()))
 }
