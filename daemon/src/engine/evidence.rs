@@ -58,7 +58,8 @@ pub fn coldest(state: &SiteState, context: &Context<'_>) -> Option<f64> {
     let values = state.sensors.iter().zip(&context.site.sensors).filter_map(|(entry, settings)| {
         let counted = entry.sensor.channel(Quantity::AirTemperature)?.counted?;
         let silent = listening.saturating_sub(counted.listening);
-        let counts = silent <= entry.sensor.link.silence_limit(&settings.link) || (counted.value < cold && silent <= COLD_MEMORY);
+        let counts = silent <= entry.sensor.link.silence_limit(&settings.link)
+            || (counted.value < cold && silent <= COLD_MEMORY);
         counts.then_some(counted.value)
     });
     values.fold(None, |lowest: Option<f64>, value| Some(lowest.map_or(value, |lowest| lowest.min(value))))
@@ -89,7 +90,11 @@ pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>
         let evidence = RainEvidence { last_day_mm, ..rain_evidence(state, index, &event, context) };
         let (now, rain) = (context.now.wall, context.site.rain);
         if state.groups[index].rain.rained(&evidence, now, &rain) {
-            log(context, Level::Info, format!("group {}: rain hold begins at {:.1} mm of rain", settings.id, event.last_mm()));
+            log(
+                context,
+                Level::Info,
+                format!("group {}: rain hold begins at {:.1} mm of rain", settings.id, event.last_mm()),
+            );
         }
     }
 }

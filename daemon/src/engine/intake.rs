@@ -14,6 +14,7 @@ use super::sensor::battery::{BatteryChange, BatteryReading};
 use super::sensor::link::LinkChange;
 use super::settings::SensorSettings;
 use super::site::day_book::Averaged;
+use super::site::rain::RawUnit;
 use super::stamp::{HOUR, MINUTE, SECOND, Stamp};
 use super::state::{Context, SiteState};
 use super::units::{Degrees, Percent, Volts};
@@ -30,27 +31,39 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
     heard(state, index, settings, context);
     for loss in &decoded.losses {
         let what = loss.quantity.map_or("the message", Quantity::name);
-        lost(state, index, loss.cause.name(), &format!("{what}: {} (saw {:?}): {}", loss.cause.text(), loss.seen, loss.cause.advice()), context);
+        lost(
+            state,
+            index,
+            loss.cause.name(),
+            &format!("{what}: {} (saw {:?}): {}", loss.cause.text(), loss.seen, loss.cause.advice()),
+            context,
+        );
         if matches!(loss.cause.name(), "sentinel" | "not_finite") {
             fault(state, index, settings, &format!("it sends a fault code ({}) for {what}", loss.seen), context);
         }
     }
     note_clock(state, index, settings, &decoded, context);
     let sensor = &mut state.sensors[index].sensor;
-    let depth = if decoded.readings.iter().any(|reading| reading.quantity == Quantity::RainfallAmount) { 64 } else { 8 };
+    let depth =
+        if decoded.readings.iter().any(|reading| reading.quantity == Quantity::RainfallAmount) { 64 } else { 8 };
     let repeat = RepeatSettings { window_ms: 5 * SECOND, depth };
-    let own_time = decoded.own_time.filter(|_| decoded.readings.iter().all(|reading| reading.time_source == TimeSource::Payload));
+    let own_time =
+        decoded.own_time.filter(|_| decoded.readings.iter().all(|reading| reading.time_source == TimeSource::Payload));
     let only_transmission = decoded.readings.iter().all(|reading| reading.quantity.describes_transmission());
-    if !only_transmission && sensor.repeats.judge(decoded.sequence, own_time, decoded.content_hash, now, &repeat) != Repeat::New {
+    if !only_transmission
+        && sensor.repeats.judge(decoded.sequence, own_time, decoded.content_hash, now, &repeat) != Repeat::New
+    {
         sensor.reject("repeat", now);
         return;
     }
     sensor.own_time = decoded.own_time.or(sensor.own_time);
     sensor.status_due = true;
     let calm = decoded.readings.iter().any(|reading| reading.quantity == Quantity::WindSpeed && reading.value == 0.0);
+    let unit = if parsed.counts_tips() { RawUnit::Tips } else { RawUnit::Millimeters };
+    let manner = Manner { calm, unit };
     let mut point = history::point(context, settings);
     for reading in &decoded.readings {
-        let flag = read(state, index, settings, reading, calm, context);
+        let flag = read(state, index, settings, reading, manner, context);
         history::add(&mut point, reading, flag);
     }
     history::send(point, decoded.readings.first().map_or(now, |reading| reading.observed_at), context);
@@ -71,7 +84,9 @@ pub fn heard(state: &mut SiteState, index: usize, settings: &SensorSettings, con
     let now = context.now;
     let Some(entry) = state.sensors.get_mut(index) else { return };
     match entry.sensor.link.heard(now.listening, now.wall, &settings.link) {
-        Some(LinkChange::FirstHeard) => log(context, Level::Info, format!("sensor {}: heard for the first time", settings.id)),
+        Some(LinkChange::FirstHeard) => {
+            log(context, Level::Info, format!("sensor {}: heard for the first time", settings.id))
+        }
         Some(LinkChange::Returned) => {
             log(context, Level::Info, format!("sensor {}: heard again", settings.id));
             alerts::clear(state, AlertKind::SensorSilent, &settings.id, context);
@@ -104,12 +119,24 @@ pub fn judge_links(state: &mut SiteState, context: &mut Context<'_>) {
                 "Check the topic in the feed, the names of site and sensor, and whether the broker's access list lets this daemon read it.",
             ),
         };
-        alerts::raise(state, AlertKind::SensorSilent, &settings.id, wording.with("silence_limit_minutes", limit as f64), context);
+        alerts::raise(
+            state,
+            AlertKind::SensorSilent,
+            &settings.id,
+            wording.with("silence_limit_minutes", limit as f64),
+            context,
+        );
     }
 }
 
 /// A retained message is old news: without its own time nobody knows how old.
-fn is_usable_retained(decoded: &Decoded<'_>, state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) -> bool {
+fn is_usable_retained(
+    decoded: &Decoded<'_>,
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    context: &mut Context<'_>,
+) -> bool {
     let limit = state.sensors[index].sensor.link.silence_limit(&settings.link);
     let (cause, text) = match decoded.own_time {
         Some(at) if context.now.wall.since(at) <= limit => return true,
@@ -120,15 +147,33 @@ fn is_usable_retained(decoded: &Decoded<'_>, state: &mut SiteState, index: usize
     false
 }
 
+/// What else of a message matters to a reading in it.
+#[derive(Clone, Copy)]
+struct Manner {
+    /// The wind speed beside it is 0: a direction then says nothing.
+    calm: bool,
+    /// What a rain counter counts.
+    unit: RawUnit,
+}
+
 /// One reading of a new message. Returns its flag.
-fn read(state: &mut SiteState, index: usize, settings: &SensorSettings, reading: &Reading, calm: bool, context: &mut Context<'_>) -> Flag {
+fn read(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    reading: &Reading,
+    manner: Manner,
+    context: &mut Context<'_>,
+) -> Flag {
     match reading.quantity {
         Quantity::RainCounter | Quantity::RainfallAmount | Quantity::RainfallRate => {
-            return super::rainfall::read(state, index, settings, reading, context);
+            return super::rainfall::read(state, index, settings, reading, manner.unit, context);
         }
-        Quantity::BatteryVoltage | Quantity::BatteryLevel | Quantity::BatteryOk => read_battery(state, index, settings, reading, context),
+        Quantity::BatteryVoltage | Quantity::BatteryLevel | Quantity::BatteryOk => {
+            read_battery(state, index, settings, reading, context)
+        }
         Quantity::Rssi => state.sensors[index].sensor.rssi_dbm = Some(reading.value),
-        Quantity::WindFromDirection if calm => return Flag::NotEvaluated,
+        Quantity::WindFromDirection if manner.calm => return Flag::NotEvaluated,
         _ => return read_weather(state, index, settings, reading, context),
     }
     keep(state, index, reading, Flag::NotEvaluated, context.now.listening);
@@ -136,14 +181,21 @@ fn read(state: &mut SiteState, index: usize, settings: &SensorSettings, reading:
 }
 
 /// Weather that is judged by range, step and flat line.
-fn read_weather(state: &mut SiteState, index: usize, settings: &SensorSettings, reading: &Reading, context: &mut Context<'_>) -> Flag {
+fn read_weather(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    reading: &Reading,
+    context: &mut Context<'_>,
+) -> Flag {
     let (now, site) = (context.now, context.site);
     let quantity = reading.quantity;
     let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(context, reading.observed_at);
     let sensor = &mut state.sensors[index].sensor;
     let covered = sensor.covered(quantity, reading.observed_at);
     let limits = site.quality.of(quantity);
-    let judgment = sensor.channel_mut(quantity).track.judge(quantity, reading.value, reading.observed_at, daylight, limits);
+    let judgment =
+        sensor.channel_mut(quantity).track.judge(quantity, reading.value, reading.observed_at, daylight, limits);
     if let Some(test) = judgment.test {
         *sensor.flags.entry(test.name().to_owned()).or_default() += 1;
     }
@@ -158,7 +210,9 @@ fn read_weather(state: &mut SiteState, index: usize, settings: &SensorSettings, 
     if let Some(averaged) = Averaged::of(quantity).filter(|_| is_preferred(state, index, quantity, context)) {
         if !now.trusted {
             // Kept out of the book: the day it would fall into is not known.
-        } else if !state.days.touch(reading.observed_at) || !state.book.add(site.zone, averaged, judgment.value, reading.observed_at, covered) {
+        } else if !state.days.touch(reading.observed_at)
+            || !state.book.add(site.zone, averaged, judgment.value, reading.observed_at, covered)
+        {
             state.too_late = state.too_late.saturating_add(1);
         } else {
             note_late(state, reading.observed_at, context);
@@ -180,7 +234,13 @@ fn read_weather(state: &mut SiteState, index: usize, settings: &SensorSettings, 
     judgment.flag
 }
 
-fn read_battery(state: &mut SiteState, index: usize, settings: &SensorSettings, reading: &Reading, context: &mut Context<'_>) {
+fn read_battery(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    reading: &Reading,
+    context: &mut Context<'_>,
+) {
     let said = match reading.quantity {
         Quantity::BatteryVoltage => BatteryReading::Volts(Volts(reading.value)),
         Quantity::BatteryLevel => BatteryReading::Percent(Percent(reading.value)),
@@ -235,13 +295,21 @@ pub fn judge_faults(state: &mut SiteState, context: &mut Context<'_>) {
     for (index, settings) in context.site.sensors.iter().enumerate() {
         let Some(entry) = state.sensors.get(index) else { return };
         let over = entry.sensor.faults.last.is_none_or(|last| context.now.wall.since(last) >= FAULT_OVER);
-        if over && !entry.gauge.is_doubtful() {
+        let doubtful = entry.gauge.quarantined_since().is_some() || entry.gauge.unit_suspect_since().is_some();
+        if over && !doubtful {
             alerts::clear(state, AlertKind::ReadingImplausible, &settings.id, context);
         }
     }
 }
 
-fn note_flat_line(state: &mut SiteState, index: usize, settings: &SensorSettings, quantity: Quantity, judgment: &Judgment, context: &mut Context<'_>) {
+fn note_flat_line(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    quantity: Quantity,
+    judgment: &Judgment,
+    context: &mut Context<'_>,
+) {
     let subject = format!("{}-{}", settings.id, quantity.name().replace('_', "-"));
     let flat = judgment.test.is_some_and(|test| test.name() == "flat_line");
     if flat && judgment.flag == Flag::Bad {
@@ -257,15 +325,21 @@ fn note_flat_line(state: &mut SiteState, index: usize, settings: &SensorSettings
 }
 
 /// The sensor's clock: wrong times fall back to arrival, and a zone that is off is said once.
-fn note_clock(state: &mut SiteState, index: usize, settings: &SensorSettings, decoded: &Decoded<'_>, context: &mut Context<'_>) {
+fn note_clock(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    decoded: &Decoded<'_>,
+    context: &mut Context<'_>,
+) {
     if decoded.own_time.is_none() && decoded.time_problem.is_none() {
         return;
     }
     if let Some(problem) = decoded.time_problem {
-        lost(state, index, problem.name(), problem.text(), context);
+        lost(state, index, problem.name(), &format!("{problem}: {}", problem.advice()), context);
     }
     let offset = match decoded.time_problem {
-        Some(TimeProblem::ZoneSuspect { offset_minutes }) => Some((i64::from(offset_minutes), true)),
+        Some(TimeProblem::ZoneSuspect { offset_minutes }) => Some((offset_minutes, true)),
         _ => decoded.offset_minutes.map(|minutes| (minutes, false)),
     };
     let clock = &mut state.sensors[index].sensor.clock;

@@ -41,7 +41,15 @@ pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, 
             let standing = group.standing.as_ref();
             let open_until = open_until(group.window, context);
             let wanted = Wanted::default();
-            match decision::speak(pending.change, standing, &wanted, pending.since, open_until, context.now, context.site) {
+            match decision::speak(
+                pending.change,
+                standing,
+                &wanted,
+                pending.since,
+                open_until,
+                context.now,
+                context.site,
+            ) {
                 Speak::Later { listening: due, not_before } => {
                     if due > context.now.listening {
                         listening = Some(listening.map_or(due, |other: i64| other.min(due)));
@@ -136,7 +144,9 @@ fn decide_at(context: &Context<'_>) -> Stamp {
             let sunset = |near: Stamp| solar::sun_times(near, latitude, longitude).sunset.filter(|at| *at > now);
             let next = (-1..=2).filter_map(|day| sunset(now.plus(day * DAY))).min();
             // Without a sunset within reach (polar day and night) people look at 20:00.
-            next.unwrap_or_else(|| civil::next_time(site.zone, now, chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap_or_default()))
+            next.unwrap_or_else(|| {
+                civil::next_time(site.zone, now, chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap_or_default())
+            })
         }
     }
 }
@@ -174,8 +184,10 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
     let change = decision::change(standing.as_ref(), &wanted);
     let pending_since = settle(state, index, change, &wanted, context);
     let open_until = open_until(state.groups[index].window, context);
-    let speak = decision::speak(change, standing.as_ref(), &wanted, pending_since, open_until, context.now, context.site);
-    let stale = standing.as_ref().is_some_and(|standing| context.now.wall.since(standing.issued) >= refresh_every(context));
+    let speak =
+        decision::speak(change, standing.as_ref(), &wanted, pending_since, open_until, context.now, context.site);
+    let stale =
+        standing.as_ref().is_some_and(|standing| context.now.wall.since(standing.issued) >= refresh_every(context));
     if speak == Speak::Now {
         say(state, index, wanted, change, context);
     } else if stale {
@@ -224,7 +236,10 @@ fn settle(state: &mut SiteState, index: usize, change: Change, wanted: &Wanted, 
 /// Publishes a decision and remembers it as the one in force.
 fn say(state: &mut SiteState, index: usize, said: Wanted, change: Change, context: &mut Context<'_>) {
     let group = &mut state.groups[index];
-    let kept = group.standing.as_ref().filter(|_| !matches!(change, Change::First | Change::HoldBegins | Change::HoldEnds | Change::Scale));
+    let kept = group
+        .standing
+        .as_ref()
+        .filter(|_| !matches!(change, Change::First | Change::HoldBegins | Change::HoldEnds | Change::Scale));
     let changed = kept.map_or(context.now.listening, |standing| standing.changed);
     group.standing = Some(Standing { said, issued: context.now.wall, changed });
     if change != Change::Nothing {
@@ -252,7 +267,9 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
     if let Some(restricted) = &group.restriction {
         holds.push(Hold { reason: Reason::Restriction, since: restricted.since, until: restricted.until });
     }
-    group.operator.lapse(now, |reason| holds.iter().any(|hold| hold.reason == reason) || (reason == Reason::NoEvidence && no_evidence));
+    group.operator.lapse(now, |reason| {
+        holds.iter().any(|hold| hold.reason == reason) || (reason == Reason::NoEvidence && no_evidence)
+    });
     if let Some(hold) = &group.operator.hold {
         holds.push(Hold { reason: Reason::Operator, since: hold.since, until: hold.until });
     }
@@ -293,7 +310,10 @@ fn no_evidence(state: &SiteState, known: Known, settings: &GroupSettings, contex
         return true;
     }
     let month = civil::month(civil::date(site.zone, context.now.wall));
-    !known.thermometer && site.frost_months[month] && site.binds(settings, Reason::Freeze) && state.freeze.since().is_none()
+    !known.thermometer
+        && site.frost_months[month]
+        && site.binds(settings, Reason::Freeze)
+        && state.freeze.since().is_none()
 }
 
 /// The last look before a window opens. Design: 15 minutes.

@@ -8,19 +8,26 @@ use super::publish::{alerts, log};
 use super::reading::{Flag, Quantity, Reading, TimeSource};
 use super::settings::SensorSettings;
 use super::site::day_book::micrometers;
-use super::site::rain::{Catch, Outcome};
+use super::site::rain::{Catch, Outcome, RawUnit};
 use super::stamp::{HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
 
 /// A reading of a rain gauge. Returns its flag.
-pub fn read(state: &mut SiteState, index: usize, settings: &SensorSettings, reading: &Reading, context: &mut Context<'_>) -> Flag {
+pub fn read(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    reading: &Reading,
+    unit: RawUnit,
+    context: &mut Context<'_>,
+) -> Flag {
     let entry = &mut state.sensors[index];
     let by_arrival = reading.time_source != TimeSource::Payload;
     let usual = entry.sensor.link.interval();
     let catch = match reading.quantity {
         Quantity::RainCounter => {
             entry.gauge_measures = true;
-            entry.gauge.counter(reading.value, reading.observed_at, by_arrival, &settings.gauge)
+            entry.gauge.counter(reading.value, unit, reading.observed_at, by_arrival, &settings.gauge)
         }
         Quantity::RainfallAmount => {
             entry.gauge_measures = true;
@@ -58,7 +65,11 @@ pub fn date_undated(state: &mut SiteState, context: &mut Context<'_>) {
 
 /// The site's rain gauge: the first sensor that counts and was ever heard as one.
 pub fn gauge_index(state: &SiteState, context: &Context<'_>) -> Option<usize> {
-    state.sensors.iter().zip(&context.site.sensors).position(|(entry, settings)| settings.rain_counts && entry.gauge_heard.is_some())
+    state
+        .sensors
+        .iter()
+        .zip(&context.site.sensors)
+        .position(|(entry, settings)| settings.rain_counts && entry.gauge_heard.is_some())
 }
 
 /// A gauge that speaks, within its sensor's silence limit.
@@ -74,7 +85,12 @@ fn take_in(state: &mut SiteState, index: usize, settings: &SensorSettings, catch
     tell(state, settings, catch, context);
     let doubtful = matches!(
         catch.outcome,
-        Outcome::QuarantinedJump | Outcome::StillQuarantined | Outcome::DropPending | Outcome::UnitSuspect | Outcome::DuplicateOrOld
+        Outcome::QuarantinedJump
+            | Outcome::StillQuarantined
+            | Outcome::DropPending
+            | Outcome::UnitSuspect
+            | Outcome::DuplicateOrOld
+            | Outcome::Impossible
     );
     if !doubtful && settings.rain_counts {
         state.sensors[index].gauge_heard = Some(context.now.listening);
@@ -85,6 +101,11 @@ fn take_in(state: &mut SiteState, index: usize, settings: &SensorSettings, catch
     if !context.now.trusted {
         state.undated_rain_um = state.undated_rain_um.saturating_add(micrometers(catch.mm));
         return;
+    }
+    if catch.outcome == Outcome::BackFromJump {
+        // What was quarantined since the jump never fell.
+        state.book.settle_quarantine(false);
+        state.sent.totals_due = true;
     }
     let (site, usual) = (context.site, state.sensors[index].sensor.link.interval().unwrap_or(0));
     if catch.quarantined_mm > 0.0 {
@@ -132,15 +153,23 @@ fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context
         }
         Outcome::UnitSuspect => {
             let wording = Wording::new(
-                format!("The rain total of sensor {id} changed by exactly the factor 25.4: its unit may have changed between inches and millimeters."),
+                format!(
+                    "The rain total of sensor {id} changed by exactly the factor 25.4: its unit may have changed between inches and millimeters."
+                ),
                 "Check the unit in the feed. Rain of this sensor counts again after a service command for it, for example kind \"calibration\".",
             );
             alerts::raise(state, AlertKind::ReadingImplausible, id, wording, context);
         }
-        Outcome::AfterReset => log(context, Level::Info, format!("sensor {id}: rain counter started anew, {:.1} mm since", catch.mm)),
+        Outcome::AfterReset => {
+            log(context, Level::Info, format!("sensor {id}: rain counter started anew, {:.1} mm since", catch.mm))
+        }
         Outcome::Rollover => log(context, Level::Info, format!("sensor {id}: rain counter rolled over")),
         Outcome::NewLevelAccepted => {
-            log(context, Level::Info, format!("sensor {id}: the new level of the rain counter is believed, no rain added"));
+            log(
+                context,
+                Level::Info,
+                format!("sensor {id}: the new level of the rain counter is believed, no rain added"),
+            );
             alerts::clear(state, AlertKind::ReadingImplausible, id, context);
         }
         Outcome::BackFromJump => {
@@ -149,8 +178,15 @@ fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context
         }
         Outcome::Rain if catch.to.since(catch.from) > HOUR && catch.mm >= 1.0 => {
             let zone = context.site.zone;
-            let (from, to) = (civil::clock_text(zone, catch.from, context.now.wall), civil::clock_text(zone, catch.to, context.now.wall));
-            log(context, Level::Info, format!("sensor {id}: {:.1} mm of rain at an unknown time between {from} and {to}", catch.mm));
+            let (from, to) = (
+                civil::clock_text(zone, catch.from, context.now.wall),
+                civil::clock_text(zone, catch.to, context.now.wall),
+            );
+            log(
+                context,
+                Level::Info,
+                format!("sensor {id}: {:.1} mm of rain at an unknown time between {from} and {to}", catch.mm),
+            );
         }
         _ => {}
     }
@@ -158,7 +194,7 @@ fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context
 
 fn flag_of(outcome: Outcome) -> Flag {
     match outcome {
-        Outcome::QuarantinedJump | Outcome::StillQuarantined | Outcome::UnitSuspect => Flag::Bad,
+        Outcome::QuarantinedJump | Outcome::StillQuarantined | Outcome::UnitSuspect | Outcome::Impossible => Flag::Bad,
         Outcome::SuspectJump | Outcome::DropPending => Flag::Suspect,
         Outcome::DuplicateOrOld => Flag::NotEvaluated,
         _ => Flag::Good,

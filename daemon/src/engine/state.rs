@@ -13,6 +13,7 @@ use super::decision::{Change, Standing};
 use super::event::{Digest, Now};
 use super::output::Output;
 use super::sensor::Sensor;
+use super::sensor::link::LinkState;
 use super::settings::{Settings, SiteSettings};
 use super::site::day_book::DayBook;
 use super::site::days::Days;
@@ -26,6 +27,8 @@ pub struct Context<'a> {
     pub settings: &'a Settings,
     pub site: &'a SiteSettings,
     pub epoch: u64,
+    /// We are not listening: nothing can be heard, and silence proves nothing.
+    pub paused: bool,
     pub outputs: &'a mut Vec<Output>,
 }
 
@@ -97,6 +100,9 @@ pub struct SensorState {
     pub gauge_measures: bool,
     #[serde(rename = "r", default)]
     pub rate_at: Option<Stamp>,
+    /// Link state and battery (low) as last published.
+    #[serde(rename = "y", default)]
+    pub said: Option<(LinkState, bool)>,
 }
 
 /// State of one group.

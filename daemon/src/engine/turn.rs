@@ -1,10 +1,10 @@
 //! The turn of days: closing, posting to the ledgers, revision, finality.
 
+use super::civil;
 use super::evidence;
 use super::output::Level;
 use super::publish::{history, log};
 use super::rainfall;
-use super::civil;
 use super::site::days::{ClosedDay, Figures};
 use super::stamp::HOUR;
 use super::state::{Context, SiteState};

@@ -30,7 +30,13 @@ pub fn clear(state: &mut SiteState, kind: AlertKind, subject: &str, context: &mu
 }
 
 /// A person took note of an alert. False where there is none.
-pub fn acknowledge(state: &mut SiteState, kind: AlertKind, subject: &str, who: &str, context: &mut Context<'_>) -> bool {
+pub fn acknowledge(
+    state: &mut SiteState,
+    kind: AlertKind,
+    subject: &str,
+    who: &str,
+    context: &mut Context<'_>,
+) -> bool {
     match state.alerts.acknowledge(kind, &slug(subject), who) {
         Some(change) => {
             publish(state, &change, context);

@@ -41,7 +41,10 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
         action: if said.holds() { wire::Action::Hold } else { wire::Action::Scale },
         scale_percent: said.percent,
         holds: holds.collect(),
-        released: releases.iter().map(|release| wire::Release { reason: reason(release.reason), until: release.until.map(Stamp::utc) }).collect(),
+        released: releases
+            .iter()
+            .map(|release| wire::Release { reason: reason(release.reason), until: release.until.map(Stamp::utc) })
+            .collect(),
         next_change_at: next_change(state, index, said).map(Stamp::utc),
         valid_until: valid_until(context).utc(),
         confidence: confidence(said.confidence),
@@ -99,7 +102,11 @@ pub struct Shape {
 pub fn fallback(state: &mut SiteState, percents: [u16; 12], context: &mut Context<'_>) {
     let site = context.site;
     let frost: Vec<u8> = (1..=12u8).filter(|month| site.frost_months[usize::from(*month) - 1]).collect();
-    let source = if site.normals.is_some() { "from the climate normals of the place" } else { "the configured default, because no climate normals are set" };
+    let source = if site.normals.is_some() {
+        "from the climate normals of the place"
+    } else {
+        "the configured default, because no climate normals are set"
+    };
     let payload = wire::Fallback {
         schema: Default::default(),
         site: site.id.clone(),
@@ -134,7 +141,11 @@ pub fn totals(state: &mut SiteState, context: &mut Context<'_>) {
     if state.days.last_closed().is_some_and(|day| day.late) {
         marks.push(wire::TotalMark::Late);
     }
-    let owed = site.groups.iter().enumerate().map(|(index, group)| (group.id.clone(), wire::round2(evidence::owed_mm(state, index, context))));
+    let owed = site
+        .groups
+        .iter()
+        .enumerate()
+        .map(|(index, group)| (group.id.clone(), wire::round2(evidence::owed_mm(state, index, context))));
     let payload = wire::Totals {
         schema: Default::default(),
         site: site.id.clone(),
@@ -207,7 +218,9 @@ pub fn sensor(state: &mut SiteState, index: usize, settings: &SensorSettings, co
                 LinkState::Lost => wire::LinkState::Lost,
             },
             interval_seconds: sensor.link.interval().map(|interval| wire::round1(interval as f64 / 1000.0)),
-            silence_limit_seconds: u32::try_from(sensor.link.silence_limit(&settings.link) / 1000).unwrap_or(u32::MAX).clamp(1, 2_678_400),
+            silence_limit_seconds: u32::try_from(sensor.link.silence_limit(&settings.link) / 1000)
+                .unwrap_or(u32::MAX)
+                .clamp(1, 2_678_400),
             delivery_ratio: sensor.link.delivery_ratio(listening).map(wire::round2),
             rssi_dbm: sensor.rssi_dbm.map(wire::round1),
         },
@@ -255,7 +268,10 @@ fn figures(state: &SiteState, index: usize, context: &Context<'_>) -> wire::Figu
         air_temperature_celsius: evidence::fresh(state, Quantity::AirTemperature, context).next().and_then(figure),
         coldest_celsius: evidence::coldest(state, context).and_then(figure),
         coldest_expected_celsius: None,
-        wind_10min_m_per_s: evidence::fresh(state, Quantity::WindSpeed, context).next().and(state.wind.mean()).and_then(figure),
+        wind_10min_m_per_s: evidence::fresh(state, Quantity::WindSpeed, context)
+            .next()
+            .and(state.wind.mean())
+            .and_then(figure),
     }
 }
 

@@ -24,7 +24,8 @@ pub fn decision(state: &SiteState, index: usize, said: &Wanted, context: &Contex
     }
     for release in &state.groups[index].operator.releases {
         let until = release.until.map_or_else(String::new, |until| format!(" until {}", clock(context, until)));
-        sentences.push(format!("The {} hold was released by an operator{until}.", release.reason.name().replace('_', " ")));
+        sentences
+            .push(format!("The {} hold was released by an operator{until}.", release.reason.name().replace('_', " ")));
     }
     if !context.now.trusted {
         sentences.push("The daemon's clock is not trusted yet, so days and times may be wrong.".to_owned());
@@ -41,7 +42,10 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
     match hold.reason {
         Reason::Rain => {
             let until = until.unwrap_or_else(|| "the ground has dried".to_owned());
-            format!("Rain: {} fell in the last rain; there is water enough until about {until}.", depth(site, state.event.last_mm()))
+            format!(
+                "Rain: {} fell in the last rain; there is water enough until about {until}.",
+                depth(site, state.event.last_mm())
+            )
         }
         Reason::Freeze => format!(
             "Frost: it was down to {} since {}. It ends after {} at {} or more.",
@@ -57,7 +61,8 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             speed(site, site.wind.release_at_m_per_s)
         ),
         Reason::Restriction => {
-            let (rule, source) = group.restriction.as_ref().map_or(("", ""), |rule| (rule.rule.as_str(), rule.source.as_str()));
+            let (rule, source) =
+                group.restriction.as_ref().map_or(("", ""), |rule| (rule.rule.as_str(), rule.source.as_str()));
             let source = if source.is_empty() { String::new() } else { format!(" ({source})") };
             format!("Watering restriction \"{rule}\"{source}: not allowed {}.", open("for as long as the rule stands"))
         }
@@ -106,7 +111,11 @@ fn scale_words(state: &SiteState, index: usize, said: &Wanted, context: &Context
         return format!("No water for {label} for now: {owes}. {so_far}");
     }
     let capped = if said.percent >= settings.most_percent { ", the most that is set" } else { "" };
-    format!("Water {label} {} % of the programmed run times{capped}: {} are owed, a full run gives {run}. {so_far}", said.percent, depth(site, owed))
+    format!(
+        "Water {label} {} % of the programmed run times{capped}: {} are owed, a full run gives {run}. {so_far}",
+        said.percent,
+        depth(site, owed)
+    )
 }
 
 fn confidence(state: &SiteState, confidence: Confidence, context: &Context<'_>) -> Option<String> {
@@ -119,7 +128,8 @@ fn confidence(state: &SiteState, confidence: Confidence, context: &Context<'_>) 
             "The thermometer is silent: evapotranspiration rests on what is left.".to_owned()
         }),
         Confidence::Unknown => {
-            let since = state.unknown_since.map_or_else(String::new, |since| format!(" since {}", clock(context, since)));
+            let since =
+                state.unknown_since.map_or_else(String::new, |since| format!(" since {}", clock(context, since)));
             let rests = if context.site.normals.is_some() { "climate normals" } else { "configured defaults" };
             let frozen = if state.freeze.since().is_some() { " It was freezing when it was last heard." } else { "" };
             Some(format!("No sensor of the site is heard{since}, so this rests on {rests}.{frozen}"))

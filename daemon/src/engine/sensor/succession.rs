@@ -41,7 +41,13 @@ impl Strangers {
         if self.heard.len() >= KEPT {
             self.heard.pop_front();
         }
-        self.heard.push_back(Stranger { site: site.to_owned(), sensor: sensor.to_owned(), first: now, last: now, messages: 1 });
+        self.heard.push_back(Stranger {
+            site: site.to_owned(),
+            sensor: sensor.to_owned(),
+            first: now,
+            last: now,
+            messages: 1,
+        });
         true
     }
 
