@@ -13,7 +13,8 @@ use super::super::stamp::{HOUR, SECOND, Stamp};
 pub struct LinkSettings {
     /// Fixed silence limit in seconds (at least 1); None: by the interval learnt.
     pub silence_limit_seconds: Option<u32>,
-    /// Our choice: 3.5 intervals, so three messages in a row may be lost. More than 1.
+    /// Our choice: 5 intervals, so four messages in a row may be lost: below one false alarm a year at 5 % loss and
+    /// five-minute reports. More than 1.
     pub silence_intervals: f64,
     /// Our choice: 15 min; no shorter silence matters to watering.
     pub shortest_silence_seconds: u32,

@@ -85,7 +85,7 @@ fn the_silence_limit_follows_the_interval_within_its_bounds() {
     let limit = |link: Link| link.silence_limit(&SETTINGS());
     assert_eq!(limit(Link::started(0)), 2 * HOUR);
     assert_eq!(limit(every(10 * SECOND)), 15 * MINUTE);
-    assert_eq!(limit(every(10 * MINUTE)), 35 * MINUTE);
+    assert_eq!(limit(every(10 * MINUTE)), 50 * MINUTE);
     assert_eq!(limit(every(DAY)), 26 * HOUR);
     let fixed = LinkSettings { silence_limit_seconds: Some(90), ..SETTINGS() };
     assert_eq!(every(DAY).silence_limit(&fixed), 90 * SECOND);
@@ -97,7 +97,7 @@ fn the_silence_limit_follows_the_interval_within_its_bounds() {
 fn silence_becomes_a_loss_at_its_limit_and_only_once() {
     let mut link = heard_at((0..20).map(|index| index * 10 * MINUTE));
     let due = link.due(&SETTINGS()).unwrap();
-    assert_eq!(due, 190 * MINUTE + 35 * MINUTE);
+    assert_eq!(due, 190 * MINUTE + 50 * MINUTE);
     assert_eq!(link.judge(due - 1, &SETTINGS()), None);
     assert_eq!(link.judge(due, &SETTINGS()), Some(LinkChange::Lost));
     assert_eq!((link.state(), link.due(&SETTINGS())), (LinkState::Lost, None));
