@@ -7,6 +7,7 @@
 pub mod alert;
 pub mod civil;
 mod command;
+mod deadlines;
 pub mod decision;
 pub mod decode;
 pub mod driver;
@@ -35,10 +36,10 @@ mod turn;
 pub mod units;
 pub mod view;
 
-use std::cmp::Reverse;
-use std::collections::{BTreeSet, BinaryHeap};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
+use deadlines::Deadlines;
 use event::{Event, Now};
 use output::Output;
 use partition::Partition;
@@ -58,9 +59,7 @@ pub struct Engine {
     sequence: u64,
     sites: Vec<SiteState>,
     partition: Partition,
-    /// Deadline per site, and a heap of (time, site) that may hold older entries.
-    deadlines: Vec<Option<Stamp>>,
-    heap: BinaryHeap<Reverse<(Stamp, usize)>>,
+    deadlines: Deadlines,
     /// Sites changed since they were last taken, in order of their first change; the partition is `PARTITION`.
     dirty: BTreeSet<(u64, usize)>,
     dirty_since: Vec<Option<u64>>,
@@ -108,8 +107,7 @@ impl Engine {
             sequence: 1,
             sites,
             partition,
-            deadlines: vec![None; count],
-            heap: BinaryHeap::new(),
+            deadlines: Deadlines::new(count),
             dirty: BTreeSet::new(),
             dirty_since: vec![None; count],
             last: Now::default(),
@@ -170,7 +168,7 @@ impl Engine {
 
     /// The next instant at which something is due without any event.
     pub fn deadline(&self) -> Option<Stamp> {
-        self.heap.peek().map(|Reverse((at, _))| *at)
+        self.deadlines.next()
     }
 
     /// A copy of what a page or another program may know of a site.
@@ -244,23 +242,11 @@ impl Engine {
     }
 
     fn tick(&mut self, now: Now, paused: bool) {
-        let mut due = BTreeSet::new();
-        while let Some(Reverse((at, index))) = self.heap.peek().copied() {
-            if at > now.wall {
-                break;
-            }
-            self.heap.pop();
-            if self.deadlines[index].is_some_and(|deadline| deadline <= now.wall) {
-                due.insert(index);
-            } else if let Some(deadline) = self.deadlines[index] {
-                self.heap.push(Reverse((deadline, index)));
-            }
-        }
-        for index in due {
+        for index in self.deadlines.take_due(now.wall) {
             self.run(now, paused, index, |_, _| {});
             // A site that is due again at once would keep the driver from ever coming back.
-            if self.deadlines[index].is_some_and(|deadline| deadline <= now.wall) {
-                self.set_deadline(index, Some(now.wall.plus(stamp::SECOND)));
+            if self.deadlines.of(index).is_some_and(|deadline| deadline <= now.wall) {
+                self.deadlines.set(index, Some(now.wall.plus(stamp::SECOND)));
             }
         }
     }
@@ -273,7 +259,7 @@ impl Engine {
             Context { now, settings: &settings, site, epoch: self.epoch, paused, outputs: &mut self.outputs };
         let deadline = site_step::step(&mut self.sites[index], &mut context, act);
         self.mark(index);
-        self.set_deadline(index, deadline);
+        self.deadlines.set(index, deadline);
     }
 
     /// Runs `act` on a site unless its saved state already holds this event.
@@ -376,8 +362,7 @@ impl Engine {
             .map(|site| old.remove(&site.id).unwrap_or_else(|| SiteState::new(site, now.listening)))
             .collect();
         self.settings = settings;
-        self.deadlines = vec![None; self.sites.len()];
-        self.heap.clear();
+        self.deadlines = Deadlines::new(self.sites.len());
         self.dirty.clear();
         self.dirty_since = vec![None; self.sites.len()];
         let version = self.settings.version;
@@ -393,24 +378,11 @@ impl Engine {
 
     fn reckon(&mut self, now: Now, paused: bool) {
         let settings = self.settings.clone();
-        self.heap.clear();
+        self.deadlines = Deadlines::new(self.sites.len());
         for (index, site) in settings.sites.iter().enumerate() {
             let context =
                 Context { now, settings: &settings, site, epoch: self.epoch, paused, outputs: &mut self.outputs };
-            let deadline = site_step::deadline(&self.sites[index], &context);
-            self.deadlines[index] = deadline;
-            if let Some(at) = deadline {
-                self.heap.push(Reverse((at, index)));
-            }
-        }
-    }
-
-    fn set_deadline(&mut self, index: usize, deadline: Option<Stamp>) {
-        let before = std::mem::replace(&mut self.deadlines[index], deadline);
-        if let Some(at) = deadline
-            && before.is_none_or(|before| at < before || before <= self.last.wall)
-        {
-            self.heap.push(Reverse((at, index)));
+            self.deadlines.set(index, site_step::deadline(&self.sites[index], &context));
         }
     }
 
@@ -422,6 +394,9 @@ impl Engine {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
 
 /// Wall time less listening time: while it stands, a listening timer keeps its place on the wall clock.
 fn shift(now: Now) -> i64 {

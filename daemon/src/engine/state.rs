@@ -119,9 +119,8 @@ pub struct GroupState {
     /// The decision in force.
     #[serde(rename = "d", default)]
     pub standing: Option<Standing>,
-    /// Scale as last planned, %.
     #[serde(rename = "p", default)]
-    pub planned: u16,
+    pub planned: Planned,
     /// A change that waits to settle, and since when (listening).
     #[serde(rename = "w", default)]
     pub pending: Option<Pending>,
@@ -143,6 +142,17 @@ pub struct GroupState {
     /// Last water delivered: when, mm net, and whether a bridge said so.
     #[serde(rename = "g", default)]
     pub delivered: Option<Delivered>,
+}
+
+/// The scale as last planned, and what it was planned on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Planned {
+    #[serde(rename = "p")]
+    pub percent: u16,
+    #[serde(rename = "o")]
+    pub owed_mm: f64,
+    #[serde(rename = "a")]
+    pub at: Stamp,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
