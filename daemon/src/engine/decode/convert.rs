@@ -220,3 +220,6 @@ const GROUP_DIGITS: usize = 3;
 
 /// 2^53: whole numbers up to here are exact in a 64-bit float.
 const LARGEST_EXACT: f64 = 9_007_199_254_740_992.0;
+
+#[cfg(test)]
+mod tests;

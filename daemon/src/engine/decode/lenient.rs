@@ -83,3 +83,6 @@ fn readable<'t>(text: &'t str, error: &serde_json::Error) -> &'t str {
     }
     text.get(..end).unwrap_or(text)
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,6 +4,7 @@
 //! says which site and sensor it is of, [`Parsed::readings`] turns the fields into readings.
 
 mod convert;
+pub mod explain;
 mod lenient;
 pub mod loss;
 pub mod payload;
@@ -15,6 +16,7 @@ use std::borrow::Cow;
 
 use chrono_tz::Tz;
 
+pub use explain::{Explanation, explain, explain_in};
 pub use loss::{Loss, LossCause, MessageLoss};
 pub use settings::{FeedSettings, Field, Format, Part, Sentinel, TimeField, TimeFormat};
 pub use time::TimeProblem;
@@ -189,3 +191,6 @@ fn hashed(hash: u64, quantity: Quantity, value: f64) -> u64 {
 
 const FNV_OFFSET: u64 = 0xcbf2_9ce4_8422_2325;
 const FNV_PRIME: u64 = 0x0000_0100_0000_01b3;
+
+#[cfg(test)]
+mod tests;

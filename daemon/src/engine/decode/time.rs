@@ -348,3 +348,6 @@ const LIVE: i64 = 30 * MINUTE;
 const LONGEST_PAUSE: i64 = 2 * HOUR;
 
 const LARGEST_MILLIS: f64 = 9e18;
+
+#[cfg(test)]
+mod tests;
