@@ -12,6 +12,11 @@ use crate::head::{AlertSchema, Name};
 /// last message with `state` `closed` is followed by an empty payload, which clears the topic. Not for life safety,
 /// fire protection or frost-protection sprinkling.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(extend(
+    "if" = {"properties": {"state": {"const": "closed"}}},
+    "then" = {"required": ["closed_at"]},
+    "else" = {"not": {"required": ["closed_at"]}},
+))]
 pub struct Alert {
     /// Names this payload and its version.
     pub schema: AlertSchema,

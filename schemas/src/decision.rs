@@ -14,6 +14,11 @@ use crate::head::{DecisionSchema, Name};
 /// frost-protection sprinkling; local watering rules, codes and licensed practice come first; holding in frost is best
 /// effort.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(extend(
+    "if" = {"properties": {"action": {"const": "hold"}}},
+    "then" = {"properties": {"holds": {"minItems": 1}}},
+    "else" = {"properties": {"holds": {"maxItems": 0}}},
+))]
 pub struct Decision {
     /// Names this payload and its version.
     pub schema: DecisionSchema,
@@ -100,7 +105,7 @@ pub enum Reason {
 /// One hold in force.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Hold {
-    /// Why.
+    /// Why the group is held.
     pub reason: Reason,
     /// Since when, UTC.
     pub since: DateTime<Utc>,
@@ -158,17 +163,17 @@ pub struct Figures {
     /// Net depth of a run at 100 %, mm.
     #[schemars(range(min = 0, max = 1000))]
     pub run_depth_mm: f64,
-    /// Reference evapotranspiration of the civil day so far, mm.
-    #[schemars(range(min = 0, max = 50))]
+    /// Reference evapotranspiration of the civil day so far, mm. Slightly negative before sunrise at times (dew).
+    #[schemars(range(min = -5, max = 50))]
     pub eto_today_mm: f64,
     /// Rain of the civil day so far, mm. Says nothing where the basis of rain is not the site's own gauge.
-    #[schemars(range(min = 0, max = 2000))]
+    #[schemars(range(min = 0))]
     pub rain_today_mm: f64,
     /// Rain of the last 24 hours, mm.
-    #[schemars(range(min = 0, max = 2000))]
+    #[schemars(range(min = 0))]
     pub rain_24h_mm: f64,
     /// Rain of the present event, mm: an event ends after 6 dry hours.
-    #[schemars(range(min = 0, max = 5000))]
+    #[schemars(range(min = 0))]
     pub rain_event_mm: f64,
     /// Air temperature now, °C. Absent when nothing fresh is known.
     #[serde(default, skip_serializing_if = "Option::is_none")]

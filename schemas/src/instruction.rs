@@ -13,6 +13,12 @@ use crate::head::{FallbackSchema, InstructionSchema};
 /// life safety, fire protection or frost-protection sprinkling; local watering rules, codes and licensed practice come
 /// first; holding in frost is best effort.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(extend("allOf" = [
+    {"if": {"properties": {"capability": {"const": "percent"}}}, "then": {"required": ["percent"]}},
+    {"if": {"properties": {"capability": {"const": "percent_per_group"}}}, "then": {"required": ["percents"]}},
+    {"if": {"properties": {"capability": {"const": "twelve_months"}}}, "then": {"required": ["months"]}},
+    {"if": {"properties": {"capability": {"const": "minutes"}}}, "then": {"required": ["minutes"]}},
+]))]
 pub struct Instruction {
     /// Names this payload and its version.
     pub schema: InstructionSchema,
@@ -38,12 +44,15 @@ pub struct Instruction {
     pub percent: Option<u16>,
     /// A percentage per group, 0 to 200; 0 for a group that is held. With capability `percent_per_group`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("propertyNames" = {"pattern": "^[a-z0-9-]{1,64}$"}, "additionalProperties" = {"type": "integer", "minimum": 0, "maximum": 200}))]
     pub percents: Option<BTreeMap<String, u16>>,
     /// Twelve percentages, January first, 0 to 200. With capability `twelve_months`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(inner(range(max = 200)))]
     pub months: Option<[u16; 12]>,
     /// The next run of each group; 0 minutes for a group that is held. With capability `minutes`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("propertyNames" = {"pattern": "^[a-z0-9-]{1,64}$"}))]
     pub minutes: Option<BTreeMap<String, RunTime>>,
     /// With one percentage for several groups: the thirstiest group, which the percentage follows.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -107,9 +116,10 @@ pub struct Fallback {
     /// When this payload was made, UTC.
     pub issued_at: DateTime<Utc>,
     /// Twelve percentages of the run times that were set up, January first, 0 to 200.
+    #[schemars(inner(range(max = 200)))]
     pub percents: [u16; 12],
     /// Months with frost at night, 1 (January) to 12 (December), in order: a contact stays held in them.
-    #[schemars(length(max = 12), inner(range(min = 1, max = 12)))]
+    #[schemars(length(max = 12), extend("uniqueItems" = true), inner(range(min = 1, max = 12)))]
     pub frost_months: Vec<u8>,
     /// The same in plain words.
     pub text: String,

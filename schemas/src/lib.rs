@@ -21,27 +21,32 @@
 
 pub mod alert;
 pub mod command;
+pub mod contract;
 pub mod daemon;
 pub mod decision;
+pub mod encode;
 pub mod figure;
 pub mod head;
+mod inbound;
 pub mod instruction;
 pub mod report;
 pub mod sensor;
+pub mod topics;
 pub mod totals;
 pub mod visits;
 
 pub use alert::{Alert, AlertKind, AlertState, Audience, Urgency};
 pub use command::{
-    AcknowledgeOrder, AdoptOrder, Command, CommandResult, HoldOrder, Outcome, RainOrder, ReleaseOrder, SeasonOrder,
-    SeasonState, ServiceKind, ServiceOrder, Verb, VerbName,
+    AcknowledgeOrder, AdoptOrder, COMMAND_BYTES_MAX, Command, CommandError, CommandResult, HoldOrder, Outcome,
+    RainOrder, ReleaseOrder, SeasonOrder, SeasonState, ServiceKind, ServiceOrder, Verb, VerbName,
 };
 pub use daemon::{DaemonState, DaemonStatus};
 pub use decision::{Action, BasisKind, Confidence, Decision, Figures, Hold, Interval, Reason, Release};
+pub use encode::{NotFinite, encode};
 pub use figure::{finite, round1, round2};
 pub use head::Name;
 pub use instruction::{Capability, Fallback, Instruction, RunTime};
-pub use report::{InForce, Report, Run};
+pub use report::{InForce, REPORT_BYTES_MAX, REPORT_RUNS_MAX, Report, ReportError, Run};
 pub use sensor::{Battery, BatteryState, LastValue, Link, LinkState, SensorStatus, SilenceForecast};
 pub use totals::{EtoMethod, PreviousDay, RainTotals, TotalMark, Totals};
 pub use visits::{Visit, VisitConfidence, Visits};

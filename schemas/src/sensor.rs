@@ -65,10 +65,10 @@ pub struct Link {
     pub state: LinkState,
     /// Usual time between two messages as learnt, seconds. Absent until learnt.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(range(min = 0, max = 604800))]
+    #[schemars(range(min = 0))]
     pub interval_seconds: Option<f64>,
     /// After how many seconds of silence it counts as lost.
-    #[schemars(range(min = 1, max = 2678400))]
+    #[schemars(range(min = 1))]
     pub silence_limit_seconds: u32,
     /// Share of the expected messages of the last 24 hours that came, 0 to 1.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -76,7 +76,6 @@ pub struct Link {
     pub delivery_ratio: Option<f64>,
     /// Received signal strength, median of the last day, dBm.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(range(min = -200, max = 50))]
     pub rssi_dbm: Option<f64>,
 }
 
@@ -97,7 +96,7 @@ pub enum LinkState {
 pub struct Battery {
     /// Daily median voltage, V.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(range(min = 0, max = 60))]
+    #[schemars(range(min = 0))]
     pub volts: Option<f64>,
     /// Level as the sensor reports it, percent.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -31,8 +31,8 @@ pub struct Totals {
     /// True when the figures of this day will not change any more.
     #[serde(rename = "final")]
     pub is_final: bool,
-    /// Reference evapotranspiration ETo of the day so far, mm.
-    #[schemars(range(min = 0, max = 50))]
+    /// Reference evapotranspiration ETo of the day so far, mm. Slightly negative before sunrise at times (dew).
+    #[schemars(range(min = -5, max = 50))]
     pub eto_mm: f64,
     /// How ETo was computed.
     pub eto_method: EtoMethod,
@@ -45,6 +45,7 @@ pub struct Totals {
     /// Rain depths.
     pub rain: RainTotals,
     /// Water that the ledger of each group says is due, mm; negative: credit. The keys are the groups' ids.
+    #[schemars(extend("propertyNames" = {"pattern": "^[a-z0-9-]{1,64}$"}))]
     pub owed_mm: BTreeMap<String, f64>,
     /// Per quantity, where its values of the day come from.
     pub basis: BTreeMap<Name, BasisKind>,
@@ -85,25 +86,25 @@ pub enum EtoMethod {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct RainTotals {
     /// Of the present clock hour so far, mm.
-    #[schemars(range(min = 0, max = 500))]
+    #[schemars(range(min = 0))]
     pub hour_mm: f64,
     /// Of the civil day so far, mm.
-    #[schemars(range(min = 0, max = 2000))]
+    #[schemars(range(min = 0))]
     pub day_mm: f64,
     /// Of the last 24 hours, mm.
-    #[schemars(range(min = 0, max = 2000))]
+    #[schemars(range(min = 0))]
     pub last_24h_mm: f64,
     /// Of the present event, mm: an event ends after 6 dry hours.
-    #[schemars(range(min = 0, max = 5000))]
+    #[schemars(range(min = 0))]
     pub event_mm: f64,
     /// Of the last seven civil days, today included, mm.
-    #[schemars(range(min = 0, max = 10000))]
+    #[schemars(range(min = 0))]
     pub last_7_days_mm: f64,
     /// Since the season started, mm.
-    #[schemars(range(min = 0, max = 50000))]
+    #[schemars(range(min = 0))]
     pub season_mm: f64,
     /// Waiting for a judgment: it counts for nothing until confirmed, mm.
-    #[schemars(range(min = 0, max = 5000))]
+    #[schemars(range(min = 0))]
     pub quarantined_mm: f64,
 }
 
@@ -135,10 +136,10 @@ pub struct PreviousDay {
     /// The civil day in the site's time zone.
     pub day: NaiveDate,
     /// Reference evapotranspiration of the day, mm.
-    #[schemars(range(min = 0, max = 50))]
+    #[schemars(range(min = -5, max = 50))]
     pub eto_mm: f64,
     /// Rain of the day, mm.
-    #[schemars(range(min = 0, max = 2000))]
+    #[schemars(range(min = 0))]
     pub rain_mm: f64,
     /// How often the figures were computed anew.
     pub revision: u32,

@@ -51,7 +51,7 @@ pub struct Standing {
 }
 
 /// What is new about a wanted decision.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Change {
     Nothing,
     /// Nothing was ever said.

@@ -22,3 +22,8 @@ pub fn whole_run_mm(group: &GroupSettings) -> f64 {
 pub fn least_run_mm(group: &GroupSettings) -> f64 {
     (group.run_depth_mm * f64::from(group.least_percent) / 100.0).min(whole_run_mm(group))
 }
+
+/// Net depth that a run of `percent` gives, mm.
+pub fn depth_of_mm(group: &GroupSettings, percent: f64) -> f64 {
+    group.run_depth_mm * percent.max(0.0) / 100.0
+}

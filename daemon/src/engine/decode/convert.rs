@@ -37,7 +37,10 @@ pub fn convert(field: &Field, raw: Raw<'_>, decimal_comma: bool) -> Result<f64, 
     if !scaled.is_finite() {
         return Err(LossCause::NotFinite);
     }
-    let value = field.unit.convert(scaled, field.quantity).ok_or(LossCause::UnitUnfit)?;
+    // A unit that fits a small number fits any: what is refused then is too large.
+    let misfit =
+        || if field.unit.convert(1.0, field.quantity).is_some() { LossCause::NotFinite } else { LossCause::UnitUnfit };
+    let value = field.unit.convert(scaled, field.quantity).ok_or_else(misfit)?;
     match field.quantity {
         _ if !value.is_finite() => Err(LossCause::NotFinite),
         Quantity::BatteryOk if value != 0.0 && value != 1.0 => Err(LossCause::NotZeroOrOne),

@@ -344,9 +344,11 @@ impl fmt::Display for TimeExplanation {
             (_, None) => writeln!(out, "time     {time}  (arrival; there is no {pointer} in the payload)")?,
         }
         match (self.problem, self.offset_minutes) {
+            // Own times that are believed can lie after arrival by minutes only, so an offset is before it.
             (None, Some(minutes)) => writeln!(
                 out,
-                "         {minutes} min off arrival: sent late, or the sensor's clock is in another zone if it stays so"
+                "         {} min before arrival: sent late, or, if it stays so, a clock in another zone",
+                minutes.saturating_abs()
             ),
             _ => Ok(()),
         }

@@ -29,6 +29,7 @@ use self::{
 use super::{
     reading::{Quantity, Reading},
     stamp::Stamp,
+    units::Unit,
 };
 
 /// A message taken apart, before its fields are judged.
@@ -92,6 +93,11 @@ impl<'a> Parsed<'a> {
     /// The name of the sensor as the message has it; `None` when it says none.
     pub fn sensor(&self) -> Option<Cow<'_, str>> {
         self.part(&self.feed.sensor, self.captures.sensor)
+    }
+
+    /// True where the feed's rain counter counts tips of the bucket and not a depth.
+    pub fn counts_tips(&self) -> bool {
+        self.feed.fields.iter().any(|field| field.quantity == Quantity::RainCounter && field.unit == Unit::Tips)
     }
 
     /// The readings. `zone` is the site's, used where the feed names none; `last_payload_time` is the last

@@ -69,7 +69,7 @@ pub fn clear_sky_simple(elevation: Meters, extraterrestrial: MegajoulesPerM2) ->
 /// Clear-sky radiation, full method (water vapor, air mass; clean air), symbol Rso, of the step that `extraterrestrial`
 /// is for.
 ///
-/// `sine_of_elevation` is sin β at the middle of an hour, or [`mean_sine_of_elevation`] for a day; at least 0.01 counts.
+/// `sine_of_elevation` is sin β at the middle of an hour, or [`mean_sine_of_elevation`] for a day; 0.01 at least.
 ///
 /// Source: ASCE-EWRI (2005), Appendix D, Eq. D.1 to D.4 with turbidity coefficient 1.
 ///

@@ -70,9 +70,10 @@ pub fn standardized(terms: &Terms) -> Millimeters {
     let gamma = terms.psychrometric.0.clamp(0.0, 1.0);
     let u2 = terms.wind.0.clamp(0.0, 100.0);
     let available = terms.net_radiation.0.clamp(-100.0, 100.0) - terms.soil_heat.0.clamp(-100.0, 100.0);
+    let evaporable = MegajoulesPerM2(available).water().0;
     let deficit = (terms.saturation.0.clamp(0.0, 120.0) - terms.actual.0.clamp(0.0, 120.0)).max(0.0);
     let t = terms.air.0.clamp(-100.0, 100.0);
-    let above = 0.408 * delta * available + gamma * terms.numerator.clamp(0.0, 10_000.0) * u2 * deficit / (t + 273.0);
+    let above = delta * evaporable + gamma * terms.numerator.clamp(0.0, 10_000.0) * u2 * deficit / (t + 273.0);
     let below = delta + gamma * (1.0 + terms.denominator.clamp(0.0, 10.0) * u2);
     Millimeters(if below > 0.0 { above / below } else { 0.0 })
 }
@@ -287,7 +288,7 @@ pub fn hourly(weather: &HourlyWeather, surface: Surface, cloudiness: f64) -> Mil
 
 /// Reference evapotranspiration of a day from temperature alone, in mm, never below 0.
 ///
-/// Source: FAO-56, Eq. 52 (Hargreaves and Samani, 1985), with Ra in mm of water. A temperature range below 0 counts as 0.
+/// Source: FAO-56, Eq. 52 (Hargreaves and Samani, 1985), Ra in mm of water. A temperature range below 0 counts as 0.
 ///
 /// ```
 /// use thirstd::engine::{formula::{radiation::extraterrestrial_daily, reference_et::hargreaves_samani}, units::*};
@@ -314,7 +315,7 @@ pub fn hargreaves_samani_of_mean(
     extraterrestrial: MegajoulesPerM2,
 ) -> Millimeters {
     let range = (highest.0.clamp(-100.0, 100.0) - lowest.0.clamp(-100.0, 100.0)).max(0.0);
-    let water = 0.408 * extraterrestrial.0.clamp(0.0, 100.0);
+    let water = MegajoulesPerM2(extraterrestrial.0.clamp(0.0, 100.0)).water().0;
     Millimeters((0.0023 * (mean.0.clamp(-100.0, 100.0) + 17.8) * range.sqrt() * water).max(0.0))
 }
 
@@ -378,93 +379,4 @@ fn mean_of(highest: Celsius, lowest: Celsius) -> Celsius {
 }
 
 #[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-
-    use super::*;
-
-    fn any_number() -> impl Strategy<Value = f64> {
-        prop_oneof![proptest::num::f64::NORMAL, -1000.0..1000.0_f64, Just(0.0)]
-    }
-
-    proptest! {
-        #[test]
-        fn any_finite_weather_gives_a_finite_amount(
-            numbers in proptest::array::uniform9(any_number()),
-            day in any::<u32>(),
-            full in any::<bool>(),
-            tall in any::<bool>(),
-        ) {
-            let [a, b, c, d, e, f, g, h, i] = numbers;
-            let clear_sky = if full { ClearSky::Full } else { ClearSky::Simple };
-            let surface = if tall { Surface::Tall } else { Surface::Short };
-            let whole_day = DailyWeather {
-                day_of_year: day,
-                latitude: Radians(a),
-                elevation: Meters(b),
-                highest: Celsius(c),
-                lowest: Celsius(d),
-                actual_vapor: Kilopascals(e),
-                shortwave: MegajoulesPerM2(f),
-                wind: MetersPerSecond(g),
-                clear_sky,
-            };
-            let hour = HourlyWeather {
-                day_of_year: day,
-                latitude: Radians(a),
-                middle: Radians(h),
-                length: Hours(i),
-                elevation: Meters(b),
-                air: Celsius(c),
-                actual_vapor: Kilopascals(e),
-                shortwave: MegajoulesPerM2(f),
-                wind: MetersPerSecond(g),
-                clear_sky,
-            };
-            let out = [
-                daily(&whole_day, surface).0,
-                hourly(&hour, surface, hour.own_cloudiness().unwrap_or(d)).0,
-                hargreaves_samani(Celsius(c), Celsius(d), MegajoulesPerM2(f)).0,
-                wind_at_2_m(MetersPerSecond(g), Meters(h)).0,
-                vapor_pressure_of_lowest(Celsius(c), Climate::Dry).0,
-                usual_wind(Some(MetersPerSecond(g))).0,
-            ];
-            prop_assert!(out.iter().all(|value| value.is_finite()), "{out:?}");
-        }
-    }
-
-    #[test]
-    fn wind_close_to_the_ground_stays_a_wind() {
-        for height in [-1.0, 0.0, 0.08, 0.1, 0.5] {
-            let wind = wind_at_2_m(MetersPerSecond(2.0), Meters(height)).0;
-            assert!(wind > 2.0 && wind < 3.0, "{height} m: {wind}");
-        }
-        assert_eq!(wind_at_2_m(MetersPerSecond(-3.0), Meters(2.0)).0, 0.0);
-    }
-
-    #[test]
-    fn an_upside_down_temperature_range_counts_as_none() {
-        let r_a = MegajoulesPerM2(40.0);
-        assert_eq!(hargreaves_samani(Celsius(10.0), Celsius(20.0), r_a).0, 0.0);
-        assert_eq!(hargreaves_samani(Celsius(-30.0), Celsius(-40.0), r_a).0, 0.0);
-    }
-
-    #[test]
-    fn half_an_hour_evaporates_half_of_an_hour_around_noon() {
-        let hour = HourlyWeather {
-            day_of_year: 182,
-            latitude: Radians(0.7),
-            middle: Radians(0.0),
-            length: Hours(1.0),
-            elevation: Meters(100.0),
-            air: Celsius(25.0),
-            actual_vapor: Kilopascals(1.5),
-            shortwave: MegajoulesPerM2(3.0),
-            wind: MetersPerSecond(2.0),
-            clear_sky: ClearSky::Simple,
-        };
-        let half = HourlyWeather { length: Hours(0.5), shortwave: MegajoulesPerM2(1.5), ..hour };
-        let whole = hourly(&hour, Surface::Short, 0.8).0;
-        assert!((2.0 * hourly(&half, Surface::Short, 0.8).0 - whole).abs() < 1e-12);
-    }
-}
+mod tests;

@@ -4,7 +4,7 @@ use super::super::units::Millimeters;
 
 /// Rain of a day that reaches the roots and can be stored there, in mm.
 ///
-/// Rain below a fifth of the day's reference evapotranspiration is gone before it reaches the ground; what the root zone
+/// Rain below a fifth of the day's reference evapotranspiration never reaches the ground; what the root zone
 /// has no room for drains.
 ///
 /// Source: FAO-56, chapter 8, on Eq. 85: light rain of less than 0.2 ETo is normally entirely evaporated.
@@ -138,7 +138,7 @@ pub struct DayOutcome {
 
 /// One day of the root-zone balance.
 ///
-/// Source: FAO-56, Eq. 85 to 88, without capillary rise; Ks from the depletion at the start of the day as in Example 37.
+/// Source: FAO-56, Eq. 85 to 88, without capillary rise; Ks from the depletion at the day's start as in Example 37.
 ///
 /// ```
 /// use thirstd::engine::{formula::root_zone::{DayWater, balance_day}, units::Millimeters};

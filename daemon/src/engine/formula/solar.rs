@@ -77,7 +77,7 @@ pub fn seasonal_correction(day_of_year: u32) -> Hours {
 
 /// Solar time angle at `utc` hours of the day, symbol ω, -π to π, 0 at solar noon.
 ///
-/// Source: FAO-56, Eq. 31, with the clock in UTC and longitude positive toward the east. `day_of_year` is the day of the
+/// Source: FAO-56, Eq. 31, with the clock in UTC and longitude positive toward the east. `day_of_year` is that of the
 /// seasonal correction.
 ///
 /// ```
@@ -124,8 +124,8 @@ pub struct SunTimes {
 /// For a civil day pass the middle of that day: this stays right where a time zone and the longitude disagree about the
 /// date. The horizon is flat; the upper limb counts and refraction is 34′ (center at -0.833°), as almanacs do.
 ///
-/// Source: Meeus, Astronomical Algorithms (2nd ed., 1998), chapters 25 (low accuracy), 28 and 15; good to about a minute
-/// below 65° latitude between 1900 and 2100. Instants further than 10,000 years away are brought to that edge.
+/// Source: Meeus, Astronomical Algorithms (2nd ed., 1998), chapters 25 (low accuracy), 28 and 15; good to a minute
+/// or so below 65° latitude between 1900 and 2100. Instants further than 10,000 years away are brought to that edge.
 ///
 /// ```
 /// use thirstd::engine::{formula::solar::sun_times, stamp::Stamp, units::Degrees};
@@ -172,7 +172,7 @@ impl Sun {
 
 /// Meeus, chapter 25, Eq. 25.2 to 25.8, and chapter 28, Eq. 28.1.
 fn sun_at(at: Stamp) -> Sun {
-    // Julian centuries from J2000.0, which is 2000-01-01T12:00Z; the minute between UTC and dynamical time is neglected.
+    // Julian centuries from J2000.0, which is 2000-01-01T12:00Z; the minute from UTC to dynamical time is neglected.
     let t = (at.0 - 946_728_000_000) as f64 / (36_525.0 * DAY as f64);
     let mean_longitude = 280.466_46 + t * (36_000.769_83 + t * 0.000_303_2);
     let anomaly = (357.529_11 + t * (35_999.050_29 - t * 0.000_153_7)).to_radians();

@@ -137,7 +137,7 @@ pub fn vapor_pressure_of_bulbs(dry: Celsius, wet: Celsius, pressure: Kilopascals
     Kilopascals(e_a.max(0.0))
 }
 
-/// Temperature at which air of vapor pressure `actual` is saturated, in °C: [`saturation_vapor_pressure`] turned around.
+/// Temperature at which air of vapor pressure `actual` is saturated, in °C: [`saturation_vapor_pressure`] inverted.
 ///
 /// Source: FAO-56, Eq. 11 and 14, solved for temperature. Range -100 °C to 100 °C; beyond it the edge.
 ///

@@ -134,7 +134,8 @@ impl DayBook {
     pub fn add_rain(&mut self, zone: Tz, mm: f64, quarantined: bool, from: Stamp, to: Stamp, interval: i64) -> bool {
         let total = micrometers(mm);
         if to.since(from) <= interval.max(SPREAD_FROM) {
-            let Some(bin) = self.bin(zone, to) else { return false };
+            // What was measured up to a full hour fell in the hour that ends there.
+            let Some(bin) = self.bin(zone, to.plus(-1)) else { return false };
             bin.pour(total, quarantined);
             return true;
         }

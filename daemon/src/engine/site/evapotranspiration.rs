@@ -1,7 +1,7 @@
 //! Reference evapotranspiration ETo of a site's civil day, by the best method that the readings allow.
 //!
-//! Three methods in order: ASCE hourly where the hours are well covered, daily Penman–Monteith with the substitutions of
-//! FAO-56 chapter 3, temperature alone (Hargreaves–Samani). What was left out is said in [`DayEto::substituted`], what
+//! Three methods in order: ASCE hourly where hours are well covered, daily Penman–Monteith with the substitutions of
+//! FAO-56 chapter 3, temperature alone (Hargreaves–Samani). What was not read is said in [`DayEto::substituted`], what
 //! it costs in [`DayEto::uncertainty_mm`].
 
 use serde::{Deserialize, Serialize};
@@ -11,7 +11,7 @@ pub use super::super::formula::reference_et::{ClearSky, Climate};
 use super::super::{
     formula::{radiation, radiation::Exposure, reference_et},
     stamp::{HOUR, Stamp},
-    units::{Celsius, Degrees, Kilopascals, MegajoulesPerM2, Meters, MetersPerSecond},
+    units::{Celsius, Degrees, Hours, Kilopascals, MegajoulesPerM2, Meters, MetersPerSecond, WattsPerM2},
 };
 
 mod accuracy;
@@ -210,7 +210,7 @@ impl<'a> Site<'a> {
         for (index, slot) in self.slots.iter().enumerate() {
             let at = |series: &[Option<f64>]| series.get(index).copied().flatten();
             let shortwave = match slot.shortwave.and_then(slots::well_covered) {
-                Some(flux) => flux * slot.hours * 0.0036,
+                Some(flux) => WattsPerM2(flux).over(Hours(slot.hours)).0,
                 None => slot.extraterrestrial * at(&clearness).unwrap_or(usual),
             };
             let weather = slot.weather(self.place, self.day, at(&air)?, at(&actual)?, shortwave, at(&wind)?);
@@ -335,7 +335,7 @@ impl<'a> Site<'a> {
         for slot in &self.slots {
             passed += slot.extraterrestrial;
             if let Some(flux) = slot.shortwave.filter(|_| slot.extraterrestrial > 0.0) {
-                received += flux.mean * flux.covered * slot.hours * 0.0036;
+                received += WattsPerM2(flux.mean).over(Hours(flux.covered * slot.hours)).0;
                 covered += slot.extraterrestrial * flux.covered;
             }
         }

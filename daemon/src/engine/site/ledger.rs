@@ -63,11 +63,6 @@ pub fn effective_rain_mm(group: &GroupSettings, day: DayWater) -> f64 {
     if day.rain_mm < 0.2 * day.eto_mm { 0.0 } else { group.rain_exposure * day.rain_mm }
 }
 
-/// Net depth of the whole run that a scale of `percent` gives, mm.
-pub fn depth_mm(group: &GroupSettings, percent: f64) -> f64 {
-    group.run_depth_mm * percent / 100.0
-}
-
 fn clamp(owed_mm: f64, group: &GroupSettings) -> f64 {
     let floor = -group.credit_mm.max(0.0);
     owed_mm.clamp(floor, group.ceiling_mm.max(floor))

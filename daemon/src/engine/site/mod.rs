@@ -5,7 +5,4 @@ pub mod days;
 pub mod evapotranspiration;
 pub mod ledger;
 pub mod normals;
-pub mod rain {
-    #[derive(Clone, Debug, PartialEq, Default)]
-    pub struct GaugeSettings;
-}
+pub mod rain;

@@ -227,6 +227,7 @@ fn s19_units_scale_and_offset_are_applied() {
     check(&field(Quantity::AirTemperature, "degF"), "32", Ok(0.0));
     check(&field(Quantity::AirTemperature, "hPa"), "5", Err(LossCause::UnitUnfit));
     check(&Field { scale: 1e300, ..air() }, "1e300", Err(LossCause::NotFinite));
+    check(&field(Quantity::RainCounter, "in"), "1e308", Err(LossCause::NotFinite));
 }
 
 #[test]

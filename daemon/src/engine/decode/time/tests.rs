@@ -156,6 +156,13 @@ fn s13_an_hour_passed_twice_is_the_pass_nearest_to_arrival() {
 }
 
 #[test]
+fn a_live_message_is_of_the_nearest_pass_whatever_came_before() {
+    let last_own_time = Some(at("2027-10-31T00:00:00Z"));
+    let context = Context { last_own_time, ..context("2027-10-31T01:30:02Z", BERLIN) };
+    check(json!("2027-10-31 02:30:00"), TimeFormat::Local, context, Ok("2027-10-31T01:30:00Z"));
+}
+
+#[test]
 fn in_a_backlog_the_order_of_the_sensor_tells_the_passes_apart() {
     // Berlin, 31 October 2027: 02:10 and 02:50 are each passed twice; all arrive hours later, in order.
     let mut last_own_time = Some(at("2027-10-30T23:50:00Z"));

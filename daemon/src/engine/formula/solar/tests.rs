@@ -72,7 +72,7 @@ proptest! {
 
     #[test]
     fn the_hour_angle_at_true_noon_is_about_nothing(day in 0..20_000_i64, longitude in -179.0..179.0_f64) {
-        // The two ways to solar time agree: within 2 minutes (the standards' correction is a short series that knows no leap years).
+        // The two ways to solar time agree within 2 minutes: the standards' series knows no leap years.
         let noon = sun_times(Stamp(day * DAY), Degrees(40.0), Degrees(longitude)).noon;
         let utc = noon.0.rem_euclid(DAY) as f64 / 3_600_000.0;
         let day_of_year = chrono::Datelike::ordinal(&noon.utc());

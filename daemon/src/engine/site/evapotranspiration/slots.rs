@@ -4,7 +4,9 @@ use super::{Day, HourWeather, Mean, Place, WELL_COVERED};
 use crate::engine::{
     formula::{radiation, reference_et, solar, vapor},
     stamp::{DAY, HOUR, MINUTE, Stamp},
-    units::{Celsius, Degrees, Hours, Kilopascals, MegajoulesPerM2, Meters, MetersPerSecond, Percent, Radians},
+    units::{
+        Celsius, Degrees, Hours, Kilopascals, MegajoulesPerM2, Meters, MetersPerSecond, Percent, Radians, WattsPerM2,
+    },
 };
 
 /// At most an hour of the day.
@@ -37,7 +39,7 @@ impl Slot {
     pub fn clearness(&self) -> Option<f64> {
         let flux = well_covered(self.shortwave?)?;
         (self.extraterrestrial >= 0.2 * self.hours && self.extraterrestrial > 0.0)
-            .then(|| (flux * self.hours * 0.0036 / self.extraterrestrial).clamp(0.0, 1.0))
+            .then(|| (WattsPerM2(flux).over(Hours(self.hours)).0 / self.extraterrestrial).clamp(0.0, 1.0))
     }
 
     /// The slot as the hourly formula wants it.

@@ -17,8 +17,8 @@ fn whole(mean: f64) -> Option<Mean> {
     Some(Mean { mean, covered: 1.0 })
 }
 
-/// Fallon, Nevada (AgriMet): readings of 1 July 2015, hours ending 01 to 24 h at UTC-8: °C, dew point °C, wind at 3 m in
-/// m/s, W/m² and the published hourly ETo (Ref-ET 4.1, full clear-sky method). Source: test data of PyPI refet,
+/// Fallon, Nevada (AgriMet): readings of 1 July 2015, hours ending 01 to 24 h at UTC-8: °C, dew point °C, wind at 3 m
+/// in m/s, W/m² and the published hourly ETo (Ref-ET 4.1, full clear-sky method). Source: test data of PyPI refet,
 /// Apache-2.0; the inputs are US government data.
 const FALLON: [(f64, f64, f64, f64, f64); 24] = [
     (24.189, 10.306, 1.337, 0.0, 0.02),

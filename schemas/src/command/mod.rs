@@ -1,4 +1,11 @@
 //! What a person or another program asks of a site, and the answer.
+//!
+//! [`Command`] is read through [`Command::parse`] only, which checks it: its parts cannot be read by themselves.
+
+mod read;
+mod schema;
+#[cfg(test)]
+mod tests;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use schemars::JsonSchema;
@@ -7,6 +14,8 @@ use serde::{Deserialize, Serialize};
 use crate::alert::AlertKind;
 use crate::decision::Reason;
 use crate::head::{CommandSchema, ResultSchema};
+
+pub use read::{COMMAND_BYTES_MAX, CommandError};
 
 /// What a person or another program asks of a site. Not retained: a retained command is refused. One object, at most
 /// 4096 bytes: `id`, `who`, `verb` and the keys of that verb. A key that is not named here is refused. Sending the
@@ -31,7 +40,7 @@ pub struct Command {
 }
 
 /// What to do.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(tag = "verb", rename_all = "snake_case")]
 pub enum Verb {
     /// Hold groups.
@@ -91,58 +100,58 @@ impl Verb {
 }
 
 /// Hold groups, with reason `operator`. With neither `until` nor `hours` the hold lasts until it is released.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields, extend("not" = {"required": ["until", "hours"]}))]
 pub struct HoldOrder {
     /// The groups. Left out: all of the site.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(min = 1, max = 64), inner(regex(pattern = "^[a-z0-9-]{1,64}$")))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(min = 1, max = 64), extend("uniqueItems" = true), inner(regex(pattern = "^[a-z0-9-]{1,64}$")))]
     pub groups: Option<Vec<String>>,
     /// When the hold ends, UTC. Not together with `hours`.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub until: Option<DateTime<Utc>>,
     /// For how many hours it lasts, 0.1 to 8784. Not together with `until`.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.1, max = 8784))]
     pub hours: Option<f64>,
-    /// A note for the record, up to 500 characters.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(max = 500))]
+    /// A note for the record, up to 500 characters, none of them a control character.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
     pub note: Option<String>,
 }
 
 /// End holds. With neither `until` nor `hours` the release lasts as long as the hold that it ends would have lasted;
 /// with one of them it returns by itself.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields, extend("not" = {"required": ["until", "hours"]}))]
 pub struct ReleaseOrder {
     /// The groups. Left out: all of the site.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(min = 1, max = 64), inner(regex(pattern = "^[a-z0-9-]{1,64}$")))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(min = 1, max = 64), extend("uniqueItems" = true), inner(regex(pattern = "^[a-z0-9-]{1,64}$")))]
     pub groups: Option<Vec<String>>,
     /// The reasons to release. Left out: every reason in force.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(min = 1, max = 9))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(min = 1, max = 9), extend("uniqueItems" = true))]
     pub reasons: Option<Vec<Reason>>,
     /// When the release ends, UTC. Not together with `hours`.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub until: Option<DateTime<Utc>>,
     /// For how many hours it lasts, 0.1 to 8784. Not together with `until`.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.1, max = 8784))]
     pub hours: Option<f64>,
     /// True confirms a release that is refused without it: of a drained site.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub confirm: Option<bool>,
-    /// A note for the record, up to 500 characters.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(max = 500))]
+    /// A note for the record, up to 500 characters, none of them a control character.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
     pub note: Option<String>,
 }
 
 /// Note work done on a sensor: a service mark.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields)]
 pub struct ServiceOrder {
     /// The sensor's id.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
@@ -150,11 +159,11 @@ pub struct ServiceOrder {
     /// What was done.
     pub kind: ServiceKind,
     /// When it was done, UTC. Left out: when the command arrives.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub at: Option<DateTime<Utc>>,
-    /// A note for the record, up to 500 characters.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(max = 500))]
+    /// A note for the record, up to 500 characters, none of them a control character.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
     pub note: Option<String>,
 }
 
@@ -177,21 +186,21 @@ pub enum ServiceKind {
 }
 
 /// A judgment on the rain that a sensor has in quarantine.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields)]
 pub struct RainOrder {
     /// The rain gauge's id.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
     pub sensor: String,
-    /// A note for the record, up to 500 characters.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(max = 500))]
+    /// A note for the record, up to 500 characters, none of them a control character.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
     pub note: Option<String>,
 }
 
 /// A device that reports under a new id continues a sensor: its place, its totals and its history.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields)]
 pub struct AdoptOrder {
     /// The sensor that is continued.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
@@ -199,43 +208,47 @@ pub struct AdoptOrder {
     /// The new id, as the alert `successor_proposed` names it.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
     pub successor: String,
-    /// A note for the record, up to 500 characters.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(max = 500))]
+    /// A note for the record, up to 500 characters, none of them a control character.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
     pub note: Option<String>,
 }
 
 /// Somebody has taken an alert on.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields)]
 pub struct AcknowledgeOrder {
     /// The alert's kind.
     pub kind: AlertKind,
     /// The alert's subject.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
     pub subject: String,
-    /// A note for the record, up to 500 characters.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(max = 500))]
+    /// A note for the record, up to 500 characters, none of them a control character.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
     pub note: Option<String>,
 }
 
 /// Set the season of a site, or let new plants of some groups establish.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[schemars(deny_unknown_fields, extend(
+    "if" = {"properties": {"state": {"const": "establishing"}}},
+    "then" = {"required": ["until"]},
+    "else" = {"not": {"anyOf": [{"required": ["until"]}, {"required": ["groups"]}]}},
+))]
 pub struct SeasonOrder {
     /// The season from now on.
     pub state: SeasonState,
     /// With `establishing`: the groups with new plants. Left out: all of the site. Not with the other states.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(min = 1, max = 64), inner(regex(pattern = "^[a-z0-9-]{1,64}$")))]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(min = 1, max = 64), extend("uniqueItems" = true), inner(regex(pattern = "^[a-z0-9-]{1,64}$")))]
     pub groups: Option<Vec<String>>,
     /// With `establishing`, and needed there: the last day of it, in the site's time zone. Not with the other states.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub until: Option<NaiveDate>,
-    /// A note for the record, up to 500 characters.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(length(max = 500))]
+    /// A note for the record, up to 500 characters, none of them a control character.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
     pub note: Option<String>,
 }
 
