@@ -72,6 +72,11 @@ impl<'n> Table<'n> {
         self.entries.contains_key(key)
     }
 
+    /// True where `key` is given as text with a unit, or with a unit's suffix as a number.
+    pub(super) fn has_either(&self, key: &str) -> bool {
+        self.entries.keys().any(|own| own.strip_prefix(key).is_some_and(|rest| rest.is_empty() || rest.starts_with('_')))
+    }
+
     /// True where there is no list under `key`, or an empty one.
     pub(super) fn is_without(&self, key: &str) -> bool {
         self.entries.get(key).is_none_or(|node| matches!(&node.kind, Kind::Array(nodes) if nodes.is_empty()))
