@@ -31,7 +31,7 @@ mod line;
 #[cfg(test)]
 mod tests;
 
-pub use line::Problem;
+pub use line::{Problem, parse_time};
 
 /// One line of a recording.
 #[derive(Clone, Debug, PartialEq)]
@@ -78,7 +78,9 @@ impl Entry {
 /// Why a recording cannot be read or written.
 #[derive(Debug, thiserror::Error)]
 pub enum RecordingError {
-    #[error("{file}: cannot be opened: {source}; write the path of a recording (NDJSON, see `thirst-replay run --help`)")]
+    #[error(
+        "{file}: cannot be opened: {source}; write the path of a recording (NDJSON, see `thirst-replay run --help`)"
+    )]
     Open { file: String, source: io::Error },
     #[error("{file}:{line}: cannot be read: {source}")]
     Read { file: String, line: u64, source: io::Error },

@@ -12,9 +12,9 @@ use thirstd::engine::stamp::Stamp;
 use crate::offline::{Sink, Summary};
 use crate::topic::{self, Kind};
 
-mod words;
 #[cfg(test)]
 mod tests;
+mod words;
 
 /// How outputs are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -26,7 +26,9 @@ pub enum Problem {
     NotJson(String),
     #[error("\"at\" is missing: write when it arrived, for example \"at\":\"2027-04-03T06:00:00Z\"")]
     NoTime,
-    #[error("\"at\" is {0:?}: write RFC 3339 with an offset, between 1970 and 2199, for example \"2027-04-03T06:00:00Z\"")]
+    #[error(
+        "\"at\" is {0:?}: write RFC 3339 with an offset, between 1970 and 2199, for example \"2027-04-03T06:00:00Z\""
+    )]
     BadTime(String),
     #[error("neither \"topic\" nor \"event\": write \"topic\" and \"payload\" for a message, or \"event\"")]
     NothingTold,
@@ -154,11 +156,15 @@ pub(super) fn write(output: &mut impl Write, line: &Line) -> io::Result<()> {
     output.write_all(b"\n")
 }
 
-/// RFC 3339 within the years that a recording can have: a slip of the pen in the year would run centuries of deadlines.
-pub(crate) fn stamp(text: &str) -> Result<Stamp, Problem> {
-    let bad = || Problem::BadTime(shown(text));
-    let at = DateTime::parse_from_rfc3339(text).map_err(|_| bad())?.to_utc();
-    if (1970..=2199).contains(&at.year()) { Ok(at.into()) } else { Err(bad()) }
+/// An instant as a recording writes it: RFC 3339, from 1970 to 2199. A slip of the pen in the year would run centuries of
+/// deadlines.
+pub fn parse_time(text: &str) -> Option<Stamp> {
+    let at = DateTime::parse_from_rfc3339(text).ok()?.to_utc();
+    (1970..=2199).contains(&at.year()).then(|| at.into())
+}
+
+fn stamp(text: &str) -> Result<Stamp, Problem> {
+    parse_time(text).ok_or_else(|| Problem::BadTime(shown(text)))
 }
 
 fn message(keys: Keys<'_>) -> Result<Entry, Problem> {
@@ -171,9 +177,7 @@ fn message(keys: Keys<'_>) -> Result<Entry, Problem> {
         (Some(_), Some(_)) => return Err(Problem::TwoPayloads),
         (None, None) => return Err(Problem::NoPayload),
         (Some(text), None) => text.into_owned().into_bytes(),
-        (None, Some(text)) => {
-            BASE64.decode(text.as_bytes()).map_err(|fault| Problem::BadBase64(fault.to_string()))?
-        }
+        (None, Some(text)) => BASE64.decode(text.as_bytes()).map_err(|fault| Problem::BadBase64(fault.to_string()))?,
     };
     Ok(Entry::Message { topic, payload, retain: keys.retain.unwrap_or(false), dup: keys.dup.unwrap_or(false) })
 }

@@ -63,10 +63,7 @@ fn a_wrong_line_is_named_with_file_line_and_what_to_write() {
         );
     }
     let at = r#"{"at":"2027-04-03T06:00:00Z""#;
-    check(
-        &format!("{at}}}"),
-        r#"neither "topic" nor "event": write "topic" and "payload" for a message, or "event""#,
-    );
+    check(&format!("{at}}}"), r#"neither "topic" nor "event": write "topic" and "payload" for a message, or "event""#);
     check(&format!(r#"{at},"topic":"a","event":"tick"}}"#), r#"both "topic" and "event": write them on two lines"#);
     check(
         &format!(r#"{at},"topic":"a"}}"#),

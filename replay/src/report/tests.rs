@@ -31,7 +31,11 @@ fn record() -> Output {
         lane: Lane::Account,
         measurement: "day",
         tags: vec![("site", "oak".into())],
-        fields: vec![("eto_mm", Value::Float(4.25)), ("final", Value::Boolean(true)), ("note", Value::Text("a".into()))],
+        fields: vec![
+            ("eto_mm", Value::Float(4.25)),
+            ("final", Value::Boolean(true)),
+            ("note", Value::Text("a".into())),
+        ],
         at: AT,
     })
 }
@@ -79,7 +83,8 @@ fn each_kind_of_output_reads_as_one_line() {
 
 #[test]
 fn changes_leave_out_what_repeats() {
-    let outputs = [hold(1, &["rain"]), hold(2, &["rain"]), record(), hold(3, &["rain", "wind"]), hold(4, &["rain", "wind"])];
+    let outputs =
+        [hold(1, &["rain"]), hold(2, &["rain"]), record(), hold(3, &["rain", "wind"]), hold(4, &["rain", "wind"])];
     let lines = |changes_only| text(Form::Lines, changes_only, &outputs).lines().count();
     assert_eq!((lines(false), lines(true)), (4, 2));
     let objects = |changes_only| text(Form::Json, changes_only, &outputs).lines().count();

@@ -54,7 +54,9 @@ pub(super) fn published(parts: &Parts<'_>, payload: &Json) -> Option<String> {
             let said = joined(&format!("alert {subject} {} ({}):", text("state"), text("urgency")), text("text"));
             joined(&said, text("suggested_action"))
         }
-        Kind::Result => joined(&format!("result {} of {}: {}.", text("verb"), text("who"), text("outcome")), text("text")),
+        Kind::Result => {
+            joined(&format!("result {} of {}: {}.", text("verb"), text("who"), text("outcome")), text("text"))
+        }
         Kind::Visits => {
             let count = payload.get("visits").and_then(Json::as_array).map_or(0, Vec::len);
             format!("visits: {count} on the list")
