@@ -51,7 +51,13 @@ pub fn parts<'a>(prefix: &str, topic: &'a str) -> Parts<'a> {
     let (first, rest) = below.split_once('/').unwrap_or((below, ""));
     match (first, rest) {
         ("visits", "") => Parts { kind: Kind::Visits, site: "", subject: "" },
-        ("daemon", instance) => Parts { kind: Kind::Daemon, site: "", subject: instance },
+        ("daemon", about) => match about.split_once('/') {
+            None => Parts { kind: Kind::Daemon, site: "", subject: about },
+            Some((_, alert)) => match alert.strip_prefix("alert/") {
+                Some(subject) => Parts { kind: Kind::Alert, site: "", subject },
+                None => other,
+            },
+        },
         ("site", rest) => {
             let (site, about) = rest.split_once('/').unwrap_or((rest, ""));
             let (word, subject) = about.split_once('/').unwrap_or((about, ""));
@@ -90,6 +96,8 @@ mod tests {
         check("thirst/v1/site/oak/result", Kind::Result, "oak", "");
         check("thirst/v1/visits", Kind::Visits, "", "");
         check("thirst/v1/daemon/main", Kind::Daemon, "", "main");
+        check("thirst/v1/daemon/main/alert/disk_low/store", Kind::Alert, "", "disk_low/store");
+        check("thirst/v1/daemon/main/x", Kind::Other, "", "thirst/v1/daemon/main/x");
         check("thirst/v1/site/oak/decisions", Kind::Other, "oak", "thirst/v1/site/oak/decisions");
         check("thirst/v12/visits", Kind::Other, "", "thirst/v12/visits");
         check("yard/oak", Kind::Other, "", "yard/oak");

@@ -1,1 +1,8 @@
-//! (filled below)
+//! The programs as users start them, against a real broker.
+
+mod broker_away;
+mod decisions;
+mod recordings;
+mod restarts;
+mod stage;
+mod yard;

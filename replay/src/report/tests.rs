@@ -63,6 +63,10 @@ fn each_kind_of_output_reads_as_one_line() {
         Output::Audit { site: "oak".into(), who: "Mara".into(), text: "holds lawn".into() },
         Output::Log { level: Level::Warn, site: String::new(), text: "unknown site".into() },
         state("visits", r#"{"visits":[{},{}]}"#),
+        Output::Answer {
+            topic: "thirst/v1/site/oak/result".into(),
+            payload: br#"{"outcome":"refused","text":"No verb."}"#.to_vec(),
+        },
     ];
     assert_eq!(
         text(Form::Lines, false, &outputs),
@@ -77,6 +81,7 @@ fn each_kind_of_output_reads_as_one_line() {
 2027-04-03T06:00:08Z  oak  audit Mara: holds lawn
 2027-04-03T06:00:09Z  -  log warn: unknown site
 2027-04-03T06:00:10Z  -  visits: 2 on the list
+2027-04-03T06:00:11Z  oak  result: refused. No verb.
 "
     );
 }

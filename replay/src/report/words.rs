@@ -55,7 +55,10 @@ pub(super) fn published(parts: &Parts<'_>, payload: &Json) -> Option<String> {
             joined(&said, text("suggested_action"))
         }
         Kind::Result => {
-            joined(&format!("result {} of {}: {}.", text("verb"), text("who"), text("outcome")), text("text"))
+            // A command that could not be read has neither verb nor author.
+            let of = [("", text("verb")), ("of ", text("who"))].into_iter().filter(|(_, what)| !what.is_empty());
+            let of: String = of.map(|(word, what)| format!(" {word}{what}")).collect();
+            joined(&format!("result{of}: {}.", text("outcome")), text("text"))
         }
         Kind::Visits => {
             let count = payload.get("visits").and_then(Json::as_array).map_or(0, Vec::len);
