@@ -10,9 +10,9 @@ use clap::{Args, Parser, Subcommand};
 
 use thirst_replay::broker::{self, Access};
 use thirst_replay::offline::{self, Options, RunError};
-use thirst_replay::recording::{Reader, Writer, parse_time};
+use thirst_replay::recording::{Line, Reader, Writer, parse_time};
 use thirst_replay::report::{Form, Report};
-use thirst_replay::{clock, configuration};
+use thirst_replay::{clock, configuration, synthetic};
 use thirstd::engine::stamp::Stamp;
 
 /// Weather histories through the engine of thirstd: offline, recorded from a broker, or played to one.
@@ -70,6 +70,25 @@ enum Command {
         #[arg(long, value_name = "X", default_value_t = 1.0, value_parser = speed)]
         speed: f64,
     },
+    /// Write a recording of made-up weather: one site, one message with six fields a minute. Its settings are in
+    /// replay/samples/year.toml.
+    Year {
+        /// The recording to write; an existing file is not touched.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+        #[arg(long, value_name = "N", default_value_t = 365)]
+        days: u16,
+        /// Other seeds give other weather.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+    },
+    /// Write the sample: nine days at one orchard, with rain, frost, a silent sensor, a rule and a command. Its settings
+    /// are in replay/samples/orchard-week.toml.
+    Sample {
+        /// The recording to write; an existing file is not touched.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
 }
 
 #[derive(Args)]
@@ -124,11 +143,7 @@ fn carry_out(command: Command) -> Result<(), String> {
         }
         Command::Record { broker, topics, seconds, out } => {
             let access = broker.access("record")?;
-            let file = File::create_new(&out).map_err(|fault| match fault.kind() {
-                ErrorKind::AlreadyExists => format!("{}: exists: name a new file", out.display()),
-                _ => format!("{}: cannot be created: {fault}", out.display()),
-            })?;
-            let mut writer = Writer::new(BufWriter::new(file));
+            let mut writer = create(&out)?;
             let outcome = runtime()?.block_on(broker::record(&access, &topics, &mut writer, stop_after(seconds)));
             if outcome.is_err() && std::fs::metadata(&out).is_ok_and(|file| file.len() == 0) {
                 // Nothing was recorded: the next try shall find the name free.
@@ -161,7 +176,23 @@ fn carry_out(command: Command) -> Result<(), String> {
             ));
             Ok(())
         }
+        Command::Year { out, days, seed } => write_all(&out, synthetic::year(days, seed)),
+        Command::Sample { out } => write_all(&out, synthetic::sample().into_iter()),
     }
+}
+
+fn create(out: &Path) -> Result<Writer<BufWriter<File>>, String> {
+    let file = File::create_new(out).map_err(|fault| match fault.kind() {
+        ErrorKind::AlreadyExists => format!("{}: exists: name a new file", out.display()),
+        _ => format!("{}: cannot be created: {fault}", out.display()),
+    })?;
+    Ok(Writer::new(BufWriter::new(file)))
+}
+
+fn write_all(out: &Path, mut lines: impl Iterator<Item = Line>) -> Result<(), String> {
+    let mut writer = create(out)?;
+    let written = lines.try_for_each(|line| writer.write(&line)).and_then(|()| writer.flush());
+    written.map_err(|fault| format!("{}: cannot be written: {fault}", out.display()))
 }
 
 fn run(recording: &Path, config: &Path, options: Options, form: Form, changes: bool) -> Result<(), String> {

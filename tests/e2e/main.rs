@@ -1,5 +1,7 @@
 //! The programs as users start them, against a real broker.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test that cannot go on has failed")]
+
 mod broker_away;
 mod decisions;
 mod recordings;

@@ -67,7 +67,7 @@ fn what_is_played_is_what_is_recorded_and_a_broken_connection_stands_in_the_reco
     assert!(record.interrupt().success(), "{}", record.log());
 
     let up = Entry::BrokerUp { session_present: false, refused: Vec::new() };
-    let expected = [&[up.clone()], entries.as_slice(), &[Entry::BrokerDown, up]].concat();
+    let expected = [vec![up.clone()], entries.to_vec(), vec![Entry::BrokerDown, up]].concat();
     let lines = recorded(&taken);
     assert!(lines.is_sorted_by_key(|line| line.at));
     assert_eq!(lines.into_iter().map(|line| line.entry).collect::<Vec<_>>(), expected);
