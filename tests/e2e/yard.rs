@@ -25,7 +25,7 @@ instance = "yard-1"
 host = "127.0.0.1"
 port = {port}
 client_id = "thirstd-yard-1"
-reconnect_min_ms = 50
+reconnect_min_ms = 100
 reconnect_max_ms = 500
 
 [store]
