@@ -3,14 +3,14 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use thirstd::config;
 use thirstd::engine::settings::Settings;
 
-/// Loads the configuration at `path` as the daemon does.
+/// Loads the configuration at `path` as the daemon does, environment included.
 ///
 /// # Errors
 /// All faults of the files, as text.
 pub fn load(path: &Path) -> Result<Arc<Settings>, String> {
-    // Until the configuration reader is there:
-    // thirstd::config::load(path, std::env::vars()).map(|loaded| loaded.settings).map_err(|faults| faults.to_string())
-    Err(format!("{}: this build cannot read configuration files yet", path.display()))
+    let loaded = config::load(path, std::env::vars()).map_err(|faults| faults.to_string())?;
+    Ok(loaded.settings)
 }

@@ -159,3 +159,11 @@ pub fn reasons(decision: &Json) -> Vec<&str> {
     let holds = decision["holds"].as_array();
     holds.into_iter().flatten().filter_map(|hold| hold["reason"].as_str()).collect()
 }
+
+#[test]
+fn the_yards_configuration_has_no_fault() {
+    let text = CONFIGURATION.replace("{port}", "1883");
+    if let Err(faults) = thirstd::config::load_text("yard.toml", &text, std::iter::empty()) {
+        panic!("{faults}");
+    }
+}

@@ -74,7 +74,9 @@ impl<'n> Table<'n> {
 
     /// True where `key` is given as text with a unit, or with a unit's suffix as a number.
     pub(super) fn has_either(&self, key: &str) -> bool {
-        self.entries.keys().any(|own| own.strip_prefix(key).is_some_and(|rest| rest.is_empty() || rest.starts_with('_')))
+        self.entries
+            .keys()
+            .any(|own| own.strip_prefix(key).is_some_and(|rest| rest.is_empty() || rest.starts_with('_')))
     }
 
     /// True where there is no list under `key`, or an empty one.
@@ -225,7 +227,8 @@ impl<'n> Table<'n> {
     /// Twelve numbers, January first, or one for every month.
     pub(super) fn monthly(&self, key: &'static str, range: RangeInclusive<f64>) -> Option<[f64; 12]> {
         let spot = self.spot_of(key)?;
-        let text = || format!("write a number from {} to {}, or twelve of them, January first", range.start(), range.end());
+        let text =
+            || format!("write a number from {} to {}, or twelve of them, January first", range.start(), range.end());
         let Some(list) = spot.list() else {
             let value = spot.plain().filter(|value| range.contains(value));
             if value.is_none() {
@@ -476,12 +479,7 @@ impl<'n> Spot<'n> {
             self.fault("write a table: keys and values");
             return None;
         };
-        Some(Table {
-            here: self.clone(),
-            entries,
-            asked: RefCell::default(),
-            suffixed: RefCell::default(),
-        })
+        Some(Table { here: self.clone(), entries, asked: RefCell::default(), suffixed: RefCell::default() })
     }
 }
 

@@ -63,6 +63,7 @@ fn each_kind_of_output_reads_as_one_line() {
         Output::Audit { site: "oak".into(), who: "Mara".into(), text: "holds lawn".into() },
         Output::Log { level: Level::Warn, site: String::new(), text: "unknown site".into() },
         state("visits", r#"{"visits":[{},{}]}"#),
+        state("site/oak/alert/sensor_silent/mast", r#"{"state":"closed","since":"2027-04-03T05:00:00Z"}"#),
         Output::Answer {
             topic: "thirst/v1/site/oak/result".into(),
             payload: br#"{"outcome":"refused","text":"No verb."}"#.to_vec(),
@@ -76,12 +77,13 @@ fn each_kind_of_output_reads_as_one_line() {
 2027-04-03T06:00:02Z  oak  instruction valves: Do not water.
 2027-04-03T06:00:03Z  oak  day 2027-04-02 closed: ETo 3.1 mm (hourly), rain 14.0 mm, beds owes 2.0 mm, lawn owes 0.0 mm
 2027-04-03T06:00:04Z  oak  sensor mast: link lost, battery low
-2027-04-03T06:00:05Z  oak  alert sensor_silent/mast open (today): Silent since 3 h. Look at it.
+2027-04-03T06:00:05Z  oak  alert sensor_silent/mast opened (today): Silent since 3 h. Look at it.
 2027-04-03T06:00:06Z  oak  result hold of Mara: done. Held.
 2027-04-03T06:00:08Z  oak  audit Mara: holds lawn
 2027-04-03T06:00:09Z  -  log warn: unknown site
 2027-04-03T06:00:10Z  -  visits: 2 on the list
-2027-04-03T06:00:11Z  oak  result: refused. No verb.
+2027-04-03T06:00:11Z  oak  alert sensor_silent/mast closed, open since 2027-04-03T05:00:00Z
+2027-04-03T06:00:12Z  oak  result: refused. No verb.
 "
     );
 }

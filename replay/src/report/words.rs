@@ -50,10 +50,13 @@ pub(super) fn published(parts: &Parts<'_>, payload: &Json) -> Option<String> {
             }
             format!("sensor {subject}: {}", states.join(", "))
         }
-        Kind::Alert => {
-            let said = joined(&format!("alert {subject} {} ({}):", text("state"), text("urgency")), text("text"));
-            joined(&said, text("suggested_action"))
-        }
+        Kind::Alert => match text("state") {
+            "open" => {
+                let said = joined(&format!("alert {subject} opened ({}):", text("urgency")), text("text"));
+                joined(&said, text("suggested_action"))
+            }
+            state => format!("alert {subject} {state}, open since {}", text("since")),
+        },
         Kind::Result => {
             // A command that could not be read has neither verb nor author.
             let of = [("", text("verb")), ("of ", text("who"))].into_iter().filter(|(_, what)| !what.is_empty());
