@@ -31,6 +31,7 @@ enum Command {
     /// Run a recording through the engine and print what it would have published. Needs no broker, no clock, no network;
     /// the same recording and configuration print the same bytes.
     Run {
+        /// The recording to read.
         recording: PathBuf,
         /// The daemon's configuration file.
         #[arg(long, value_name = "FILE")]
@@ -63,6 +64,7 @@ enum Command {
     },
     /// Publish the messages of a recording to a broker with QoS 1.
     Play {
+        /// The recording to read.
         recording: PathBuf,
         #[command(flatten)]
         broker: BrokerArguments,
