@@ -1,1 +1,3 @@
-//! To come.
+//! Reading → flag: what each reading is worth.
+
+pub mod curve;
