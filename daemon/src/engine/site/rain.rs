@@ -104,7 +104,7 @@ impl Gauge {
         match self.pending {
             Some(pending) if pending.kind == Kind::Unit => self.in_doubt_of_unit(anchor, pending, raw, at, &scale),
             Some(pending) if pending.kind == Kind::Jump => self.after_jump(anchor, pending, raw, at, &scale),
-            pending => self.from_anchor(anchor, pending, raw, at, &scale),
+            pending => self.compare(anchor, pending, raw, at, &scale),
         }
     }
 
@@ -161,8 +161,8 @@ impl Gauge {
         self.pending.filter(|pending| pending.kind == Kind::Unit).map(|pending| pending.since)
     }
 
-    /// A reading of a gauge with an accepted level and at most one unconfirmed drop.
-    fn from_anchor(&mut self, anchor: Level, drop: Option<Pending>, raw: f64, at: Stamp, scale: &Scale<'_>) -> Catch {
+    /// A reading beside the accepted level, and beside a drop that is not confirmed.
+    fn compare(&mut self, anchor: Level, drop: Option<Pending>, raw: f64, at: Stamp, scale: &Scale<'_>) -> Catch {
         let change = scale.mm(raw - anchor.raw);
         if scale.unit_changed(anchor.raw, raw) {
             self.pending = Some(Pending { kind: Kind::Unit, raw, at, since: at });
@@ -230,7 +230,7 @@ impl Gauge {
         let elapsed = at.since(anchor.at);
         if raw < anchor.raw && NOISE_MM < scale.mm(anchor.raw - raw) {
             self.pending = None;
-            return self.from_anchor(anchor, None, raw, at, scale);
+            return self.compare(anchor, None, raw, at, scale);
         }
         // Time alone makes any jump possible, so the old level must also be the nearer one.
         let above = scale.mm(raw - anchor.raw).max(0.0);

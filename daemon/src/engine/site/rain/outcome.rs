@@ -69,8 +69,8 @@ pub struct Catch {
     pub outcome: Outcome,
     /// Rain that counts, in mm; finite and never negative.
     pub mm: f64,
-    /// What this reading adds to the quarantine, in mm; finite and never negative. After [`Outcome::BackFromJump`] all
-    /// that was quarantined since the jump is void.
+    /// What this reading adds to the quarantine, in mm; finite and never negative. Once `Gauge::quarantined_since` is
+    /// `None` again without [`Outcome::NewLevelAccepted`], all that was quarantined since the jump is void.
     pub quarantined_mm: f64,
     /// The span over which it fell; `from` is never after `to`.
     pub from: Stamp,
