@@ -1,4 +1,10 @@
 //! The shell around the engine: broker, store, clock, log. No judgment about water, weather or batteries in here.
 
 pub mod clock;
+pub mod intake;
+pub mod line;
+pub mod mqtt;
+pub mod partition;
 pub mod store;
+
+mod duplicates;
