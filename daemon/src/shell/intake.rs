@@ -64,6 +64,7 @@ pub struct Intake {
     queue: Mutex<Queue>,
     filled: Condvar,
     space: Notify,
+    drained: Notify,
     room: Room,
 }
 
@@ -75,11 +76,15 @@ struct Queue {
     /// The writer sleeps until so many are there.
     wanted: usize,
     closed: bool,
+    /// The writer has taken every message.
+    drained: bool,
+    /// Nothing at all follows.
+    finished: bool,
 }
 
 impl Intake {
     pub fn new(room: Room) -> Self {
-        Self { queue: Mutex::default(), filled: Condvar::new(), space: Notify::new(), room }
+        Self { queue: Mutex::default(), filled: Condvar::new(), space: Notify::new(), drained: Notify::new(), room }
     }
 
     /// Puts in. Messages after [`Intake::close`] are dropped: nobody acknowledges them, so the broker keeps them.
@@ -93,7 +98,7 @@ impl Intake {
             queue.bytes += weight(message);
         }
         queue.arrivals.push_back(arrival);
-        if queue.arrivals.len() >= queue.wanted || queue.bytes >= self.room.bytes {
+        if queue.arrivals.len() >= queue.wanted || queue.bytes >= self.room.bytes || queue.closed {
             queue.wanted = usize::MAX;
             self.filled.notify_one();
         }
@@ -116,7 +121,7 @@ impl Intake {
         }
     }
 
-    /// No more messages: the writer takes what is there and then learns that it was the last.
+    /// No more messages; other news still follow.
     pub fn close(&self) {
         self.lock().closed = true;
         self.filled.notify_all();
@@ -127,13 +132,40 @@ impl Intake {
         self.lock().closed
     }
 
-    /// Takes at most `limit` arrivals, after waiting up to `wait` for the first one. Empty: none came.
-    pub fn take(&self, limit: usize, wait: Duration) -> Vec<Arrival> {
+    /// Nothing follows any more: the writer may end.
+    pub fn finish(&self) {
         let mut queue = self.lock();
-        if queue.arrivals.is_empty() && !queue.closed && !wait.is_zero() {
-            queue.wanted = 1;
-            queue = self.wait(queue, wait, |queue| queue.arrivals.is_empty() && !queue.closed);
+        queue.closed = true;
+        queue.finished = true;
+        drop(queue);
+        self.filled.notify_all();
+        self.space.notify_waiters();
+    }
+
+    pub fn is_finished(&self) -> bool {
+        self.lock().finished
+    }
+
+    /// The writer has made durable what came before [`Intake::close`], or never will.
+    pub fn mark_drained(&self) {
+        self.lock().drained = true;
+        self.drained.notify_waiters();
+    }
+
+    /// Returns when the writer has said so.
+    pub async fn drained(&self) {
+        loop {
+            let notified = self.drained.notified();
+            if self.lock().drained {
+                return;
+            }
+            notified.await;
         }
+    }
+
+    /// Takes at most `limit` arrivals; empty: there are none.
+    pub fn take(&self, limit: usize) -> Vec<Arrival> {
+        let mut queue = self.lock();
         let count = queue.arrivals.len().min(limit);
         let taken: Vec<_> = queue.arrivals.drain(..count).collect();
         for arrival in &taken {
@@ -149,13 +181,20 @@ impl Intake {
         taken
     }
 
-    /// Waits until `limit` arrivals are there, too many bytes are, the queue is closed, or `wait` is over.
+    /// Waits until `limit` arrivals are there, too many bytes are, the queue is closed, or `wait` is over. A closed queue
+    /// waits too, for its first arrival, until it is finished.
     pub fn gather(&self, limit: usize, wait: Duration) {
         let limit = limit.min(self.room.messages);
         let room = self.room;
         let mut queue = self.lock();
         queue.wanted = limit;
-        drop(self.wait(queue, wait, |queue| queue.arrivals.len() < limit && queue.bytes < room.bytes && !queue.closed));
+        drop(self.wait(queue, wait, |queue| {
+            if queue.closed {
+                queue.arrivals.is_empty() && queue.drained && !queue.finished
+            } else {
+                queue.arrivals.len() < limit && queue.bytes < room.bytes
+            }
+        }));
     }
 
     /// Waits until the queue is closed or `wait` is over.
@@ -207,9 +246,9 @@ mod tests {
             let number = |arrival| if let Arrival::Answered(id) = arrival { id } else { -1 };
             arrivals.into_iter().map(number).collect()
         };
-        assert_eq!(numbers(intake.take(2, Duration::ZERO)), vec![0, 1]);
-        assert_eq!(numbers(intake.take(9, Duration::ZERO)), vec![2, 3, 4]);
-        assert_eq!(numbers(intake.take(9, Duration::ZERO)), Vec::<i64>::new());
+        assert_eq!(numbers(intake.take(2)), vec![0, 1]);
+        assert_eq!(numbers(intake.take(9)), vec![2, 3, 4]);
+        assert_eq!(numbers(intake.take(9)), Vec::<i64>::new());
     }
 
     #[test]
@@ -219,14 +258,14 @@ mod tests {
         assert!(!by_number.is_full());
         by_number.put(message(1));
         assert!(by_number.is_full());
-        by_number.take(1, Duration::ZERO);
+        by_number.take(1);
         assert!(!by_number.is_full());
 
         let by_bytes = Intake::new(Room { messages: usize::MAX, bytes: 1_000 });
         by_bytes.put(message(1_000));
         assert!(by_bytes.is_full());
         by_bytes.put(Arrival::Down);
-        assert_eq!(by_bytes.take(9, Duration::ZERO).len(), 2, "what is no message always gets in");
+        assert_eq!(by_bytes.take(9).len(), 2, "what is no message always gets in");
     }
 
     #[test]
@@ -236,10 +275,18 @@ mod tests {
         intake.close();
         intake.put(message(2));
         intake.put(Arrival::Down);
-        assert_eq!(intake.take(9, Duration::from_secs(60)), vec![message(1), Arrival::Down]);
-        assert_eq!(intake.take(9, Duration::from_secs(60)), vec![], "a closed queue does not wait");
-        intake.gather(9, Duration::from_secs(60));
-        intake.pause(Duration::from_secs(60));
+        let long = Duration::from_secs(60);
+        intake.gather(9, long);
+        assert_eq!(intake.take(9), vec![message(1), Arrival::Down]);
+        intake.gather(9, long);
+        assert_eq!(intake.take(9), vec![], "the writer has to learn that all messages are through");
+        intake.mark_drained();
+        intake.put(Arrival::Answered(1));
+        intake.gather(9, long);
+        assert_eq!(intake.take(9), vec![Arrival::Answered(1)]);
+        intake.finish();
+        intake.gather(9, long);
+        intake.pause(long);
     }
 
     #[test]
@@ -251,11 +298,12 @@ mod tests {
                 putting.put(message(1));
             }
         });
-        assert!(!intake.take(1, Duration::from_secs(60)).is_empty());
+        intake.gather(1, Duration::from_secs(60));
+        assert!(!intake.take(1).is_empty());
         thread.join().unwrap();
         intake.put(message(1));
         intake.gather(3, Duration::from_secs(60));
-        assert_eq!(intake.take(9, Duration::ZERO).len(), 3);
+        assert_eq!(intake.take(9).len(), 3);
     }
 
     #[tokio::test]
@@ -268,7 +316,7 @@ mod tests {
         });
         tokio::task::yield_now().await;
         assert!(!waiting.is_finished());
-        intake.take(1, Duration::ZERO);
+        intake.take(1);
         waiting.await.unwrap();
     }
 }

@@ -5,6 +5,12 @@ pub mod intake;
 pub mod line;
 pub mod mqtt;
 pub mod partition;
+pub mod restore;
 pub mod store;
 
+mod batch;
 mod duplicates;
+mod save;
+#[cfg(test)]
+mod testing;
+mod writer;

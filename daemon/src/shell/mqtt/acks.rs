@@ -80,7 +80,7 @@ impl Acks {
     }
 
     /// The connection is gone; a new number for the next one. After this no request of the old one can follow.
-    pub(super) fn next_connection(&self) -> u64 {
+    pub(in crate::shell) fn next_connection(&self) -> u64 {
         let mut state = self.lock();
         state.connection += 1;
         state.ready.clear();
@@ -90,7 +90,7 @@ impl Acks {
     }
 
     /// The client has sent the first acknowledgement: these go out behind it.
-    pub(super) fn sent_first(&self) -> Vec<u16> {
+    pub(in crate::shell) fn sent_first(&self) -> Vec<u16> {
         let mut state = self.lock();
         state.waking = false;
         let acks: Vec<_> = state.ready.drain(..).collect();

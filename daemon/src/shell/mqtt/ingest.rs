@@ -255,11 +255,9 @@ impl Ingest {
         self.eventloop.pending.clear();
         self.eventloop.state.events.clear();
         self.eventloop.state.collision = None;
-        if self.asking.done {
-            self.intake.put(Arrival::Down);
-        }
         self.asking = Asking::default();
         if self.is_up != Some(false) {
+            self.intake.put(Arrival::Down);
             tracing::warn!(target: "thirstd", cause, "broker is down");
         }
         self.is_up = Some(false);

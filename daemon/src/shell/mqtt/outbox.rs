@@ -143,6 +143,10 @@ impl Outbox {
         }
     }
 
+    pub fn is_connected(&self) -> bool {
+        self.lock().connected
+    }
+
     /// A connection stands.
     pub(super) fn connected(&self, session_present: bool) {
         let mut work = self.lock();
@@ -310,8 +314,6 @@ const MOST_ANSWERS: usize = 10_000;
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
-
     use rumqttc::{EventLoop, MqttOptions};
 
     use super::super::super::intake::Room;
@@ -345,7 +347,7 @@ mod tests {
         }
 
         fn news(&self) -> Vec<Arrival> {
-            self.intake.take(usize::MAX, Duration::ZERO)
+            self.intake.take(usize::MAX)
         }
     }
 

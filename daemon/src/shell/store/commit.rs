@@ -11,8 +11,8 @@ impl Store {
     /// Makes `commit` durable; when it returns, it is on the disk.
     ///
     /// # Errors
-    /// Nothing of it is kept, unless the fault came at the very end: open the store anew and compare the number of the
-    /// next event before doing it again.
+    /// Nothing of it is kept, unless the fault came at the very end: open the store anew and compare the number of commits
+    /// before doing it again.
     pub fn commit(&mut self, commit: &Commit) -> Result<Committed, StoreError> {
         let write = |error: rusqlite::Error| StoreError::write(&self.path, &error);
         let transaction = self.connection.transaction().map_err(write)?;
@@ -28,6 +28,7 @@ impl Store {
         let (dropped_lines, dropped_bytes) = drop_history(&transaction, excess).map_err(write)?;
         transaction.commit().map_err(write)?;
 
+        self.commits += 1;
         for row in self.journal.drain(..trimmed) {
             self.journal_bytes = self.journal_bytes.saturating_sub(row.bytes);
         }
@@ -44,7 +45,7 @@ fn write_journal(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::Re
     let now = commit.last;
     transaction
         .prepare(
-            "UPDATE meta SET next_sequence = ?1, committed = 1, wall = ?2, uptime = ?3, listening = ?4, trusted = ?5",
+            "UPDATE meta SET next_sequence = ?1, commits = commits + 1, wall = ?2, uptime = ?3, listening = ?4, trusted = ?5",
         )?
         .execute(params![signed(commit.next_sequence), now.wall.0, now.uptime, now.listening, now.trusted])?;
     if commit.journal.is_empty() {
@@ -53,14 +54,15 @@ fn write_journal(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::Re
     let blob = commit.journal.to_bytes();
     transaction
         .prepare(
-            "INSERT INTO journal (first_sequence, last_sequence, entries, settings, wall, blob) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT INTO journal (first_sequence, last_sequence, entries, settings, since, wall, blob) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
         )?
         .execute(params![
             signed(commit.journal.first()),
             signed(commit.journal.last()),
             signed(commit.journal.count()),
             commit.journal_settings,
+            postcard::to_stdvec(&commit.journal_since).expect("writing numbers to memory cannot fail"),
             now.wall.0,
             blob
         ])?;
@@ -155,7 +157,7 @@ fn write_unacked(transaction: &Transaction<'_>, change: &UnackedChange) -> rusql
         transaction.execute("DELETE FROM unacked", [])?;
     }
     for_each(transaction, "DELETE FROM unacked WHERE id = ?1", &change.remove, |remove, id| remove.execute([id]))?;
-    for_each(transaction, "INSERT INTO unacked (id, packets) VALUES (?1, ?2)", &change.add, |add, row| {
+    for_each(transaction, "INSERT OR REPLACE INTO unacked (id, packets) VALUES (?1, ?2)", &change.add, |add, row| {
         let packets = postcard::to_stdvec(&row.packets).expect("writing numbers to memory cannot fail");
         add.execute(params![row.id, packets])
     })

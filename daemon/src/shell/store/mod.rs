@@ -37,8 +37,9 @@ pub struct Store {
     journal_bytes: u64,
     history_bytes: u64,
     next_answer: i64,
+    commits: u64,
     /// Held as long as the store is open.
-    _lock: File,
+    lock: File,
 }
 
 /// What the store may grow to.
@@ -65,18 +66,28 @@ pub struct Recovered {
     /// The time of the last commit; None in a new store.
     pub last: Option<Now>,
     pub epoch: u64,
+    /// Commits so far.
+    pub commits: u64,
     /// The number of the next event.
     pub next_sequence: u64,
     /// The settings in force, version and text; None in a new store.
     pub settings: Option<(u32, String)>,
-    /// The settings in force before the oldest event of the tail, where they are not the same.
-    pub tail_settings: Option<(u32, String)>,
+    /// Where the tail begins; None: there is none.
+    pub tail: Option<TailStart>,
     /// Answers whose delivery is not known yet, oldest first.
     pub answers: Vec<Answer>,
     /// Filters that the broker was asked for and granted.
     pub subscriptions: Vec<String>,
     /// Rows of messages whose acknowledgement is not known to have arrived, oldest first.
     pub unacked: Vec<UnackedRow>,
+}
+
+/// The state of things before the oldest event of the journal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TailStart {
+    pub since: Now,
+    /// The settings then in force; None: their text is gone.
+    pub settings: Option<(u32, String)>,
 }
 
 /// Everything that one transaction makes durable.
@@ -86,7 +97,8 @@ pub struct Commit {
     pub last: Now,
     /// The number of the next event.
     pub next_sequence: u64,
-    /// The version of the settings before the first event of `journal`.
+    /// The time and the version of the settings before the first event of `journal`.
+    pub journal_since: Now,
     pub journal_settings: u32,
     pub journal: JournalBlob,
     /// Events below are in every site's saved state.
@@ -179,6 +191,22 @@ impl Store {
         Reader::open(&self.path)
     }
 
+    /// Commits so far, over all runs.
+    pub fn commits(&self) -> u64 {
+        self.commits
+    }
+
+    /// Closes the file, so that it can be opened anew or moved away; every commit fails from now on.
+    ///
+    /// # Errors
+    /// The file could not be closed.
+    pub fn release(&mut self) -> Result<(), StoreError> {
+        let fault = |error: rusqlite::Error| StoreError::read(&self.path, &error);
+        let nothing = Connection::open_in_memory().map_err(fault)?;
+        drop(std::mem::replace(&mut self.connection, nothing));
+        self.lock.unlock().map_err(|error| StoreError::Read { path: self.path.clone(), cause: error.to_string() })
+    }
+
     /// The number of a new answer.
     pub fn next_answer(&mut self) -> i64 {
         self.next_answer += 1;
@@ -193,6 +221,14 @@ impl Store {
     /// Steps in the journal, and the wall clock at the end of the oldest commit in it.
     pub fn tail(&self) -> (u64, Option<Stamp>) {
         (self.journal.iter().map(|row| row.entries).sum(), self.journal.front().map(|row| row.wall))
+    }
+}
+
+#[cfg(test)]
+impl Store {
+    /// Makes every commit of this open store fail.
+    pub(in crate::shell) fn refuse_writes(&self) {
+        self.connection.execute_batch("PRAGMA query_only = ON").unwrap();
     }
 }
 

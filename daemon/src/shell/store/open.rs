@@ -10,7 +10,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use crate::engine::event::Now;
 use crate::engine::stamp::{SECOND, Stamp};
 
-use super::{Answer, JournalRow, Limits, Recovered, Store, StoreError, UnackedRow, read, schema};
+use super::{Answer, JournalRow, Limits, Recovered, Store, StoreError, TailStart, UnackedRow, read, schema};
 
 /// An open store and what it knew.
 #[derive(Debug)]
@@ -46,13 +46,22 @@ impl Store {
         match Self::open(path, limits) {
             Ok((store, recovered)) => Ok(Opened { store, recovered, set_aside: None }),
             Err(StoreError::Damaged { cause, .. }) => {
-                let moved_to = set_aside(path)?;
-                let epoch = u64::try_from(now.0 / SECOND).unwrap_or(1).max(2);
-                let (store, recovered) = Self::open_with_epoch(path, limits, epoch)?;
+                let (store, recovered, moved_to) = Self::begin_anew(path, limits, now)?;
                 Ok(Opened { store, recovered, set_aside: Some(SetAside { moved_to, cause }) })
             }
             Err(error) => Err(error),
         }
+    }
+
+    /// Sets the store at `path`, which is damaged and closed, aside; says where it went.
+    ///
+    /// # Errors
+    /// See [`StoreError`].
+    pub fn begin_anew(path: &Path, limits: Limits, now: Stamp) -> Result<(Self, Recovered, PathBuf), StoreError> {
+        let moved_to = set_aside(path)?;
+        let epoch = u64::try_from(now.0 / SECOND).unwrap_or(1).max(2);
+        let (store, recovered) = Self::open_with_epoch(path, limits, epoch)?;
+        Ok((store, recovered, moved_to))
     }
 
     fn open_with_epoch(path: &Path, limits: Limits, epoch: u64) -> Result<(Self, Recovered), StoreError> {
@@ -81,7 +90,8 @@ impl Store {
             journal_bytes,
             history_bytes: read::unsigned(history_bytes),
             next_answer,
-            _lock: lock,
+            commits: recovered.commits,
+            lock,
         };
         Ok((store, recovered))
     }
@@ -91,7 +101,7 @@ impl Store {
 ///
 /// # Errors
 /// It cannot be renamed.
-pub(super) fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
+fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
     let fault = |error: std::io::Error| StoreError::SetAside { path: path.to_owned(), cause: error.to_string() };
     let mut number = 1_u32;
     let target = loop {
@@ -133,27 +143,30 @@ fn recover(connection: &Connection, path: &Path) -> Result<Recovered, StoreError
     let read = |error: rusqlite::Error| StoreError::read(path, &error);
     let meta = connection
         .query_row(
-            "SELECT epoch, next_sequence, settings, committed, wall, uptime, listening, trusted FROM meta",
+            "SELECT epoch, next_sequence, settings, commits, wall, uptime, listening, trusted FROM meta",
             [],
             |row| {
                 let now =
                     Now { wall: Stamp(row.get(4)?), uptime: row.get(5)?, listening: row.get(6)?, trusted: row.get(7)? };
-                let committed: bool = row.get(3)?;
+                let commits: i64 = row.get(3)?;
                 Ok((
                     row.get::<_, i64>(0)?,
                     row.get::<_, i64>(1)?,
                     row.get::<_, Option<u32>>(2)?,
-                    committed.then_some(now),
+                    commits,
+                    (commits > 0).then_some(now),
                 ))
             },
         )
         .optional()
         .map_err(read)?;
-    let Some((epoch, next_sequence, settings, last)) = meta else {
+    let Some((epoch, next_sequence, settings, commits, last)) = meta else {
         return Err(StoreError::damaged(path, "its first table is empty"));
     };
-    let tail_settings = connection
-        .query_row("SELECT settings FROM journal ORDER BY id LIMIT 1", [], |row| row.get::<_, u32>(0))
+    let tail = connection
+        .query_row("SELECT settings, since FROM journal ORDER BY id LIMIT 1", [], |row| {
+            Ok((row.get::<_, u32>(0)?, row.get::<_, Vec<u8>>(1)?))
+        })
         .optional()
         .map_err(read)?;
     let text = |version: Option<u32>| -> Result<Option<(u32, String)>, StoreError> {
@@ -164,12 +177,21 @@ fn recover(connection: &Connection, path: &Path) -> Result<Recovered, StoreError
             .map_err(read)?;
         Ok(text.map(|text| (version, text)))
     };
+    let tail = match tail {
+        Some((version, since)) => {
+            let since = postcard::from_bytes(&since)
+                .map_err(|error| StoreError::damaged(path, format!("start of the journal: {error}")))?;
+            Some(TailStart { since, settings: text(Some(version))? })
+        }
+        None => None,
+    };
     Ok(Recovered {
         last,
         epoch: read::unsigned(epoch),
+        commits: read::unsigned(commits),
         next_sequence: read::unsigned(next_sequence),
         settings: text(settings)?,
-        tail_settings: text(tail_settings.filter(|version| Some(*version) != settings))?,
+        tail,
         answers: answers(connection).map_err(read)?,
         subscriptions: subscriptions(connection).map_err(read)?,
         unacked: unacked(connection, path)?,

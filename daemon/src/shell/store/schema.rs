@@ -62,14 +62,14 @@ pub(super) fn create(connection: &mut Connection, epoch: i64) -> rusqlite::Resul
     transaction.commit()
 }
 
-/// `meta.committed` is 0 until the first commit: until then its times mean nothing.
+/// While `meta.commits` is 0, its times mean nothing.
 const TABLES: &str = "
     CREATE TABLE meta (
         only INTEGER PRIMARY KEY CHECK (only = 1),
         epoch INTEGER NOT NULL,
         next_sequence INTEGER NOT NULL,
         settings INTEGER,
-        committed INTEGER NOT NULL DEFAULT 0,
+        commits INTEGER NOT NULL DEFAULT 0,
         wall INTEGER NOT NULL,
         uptime INTEGER NOT NULL,
         listening INTEGER NOT NULL,
@@ -81,6 +81,7 @@ const TABLES: &str = "
         last_sequence INTEGER NOT NULL,
         entries INTEGER NOT NULL,
         settings INTEGER NOT NULL,
+        since BLOB NOT NULL,
         wall INTEGER NOT NULL,
         blob BLOB NOT NULL
     );

@@ -257,12 +257,14 @@ fn settings_stay_as_long_as_the_tail_ran_under_them() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store.db");
     let (mut store, _) = open(&path);
-    store.commit(&Commit { settings: Some((1, "one".into())), journal_settings: 1, ..messages(0, 1) }).unwrap();
+    let first = Commit { settings: Some((1, "one".into())), journal_settings: 1, ..messages(0, 1) };
+    store.commit(&Commit { journal_since: now(77), ..first }).unwrap();
     store.commit(&Commit { settings: Some((2, "two".into())), journal_settings: 1, ..messages(1, 1) }).unwrap();
     drop(store);
     let (mut store, recovered) = open(&path);
     assert_eq!(recovered.settings, Some((2, "two".into())));
-    assert_eq!(recovered.tail_settings, Some((1, "one".into())));
+    let begun = TailStart { since: now(77), settings: Some((1, "one".into())) };
+    assert_eq!(recovered.tail, Some(begun));
     let last = Commit { settings: Some((3, "three".into())), journal_settings: 2, keep_from: 2, ..messages(2, 1) };
     store.commit(&last).unwrap();
     let reader = store.reader().unwrap();
@@ -371,7 +373,7 @@ fn a_failed_commit_leaves_nothing_behind_and_the_next_one_works() {
     let folder = TempDir::new().unwrap();
     let (mut store, _) = open(&folder.path().join("store.db"));
     store.commit(&messages(0, 1)).unwrap();
-    store.connection.execute_batch("PRAGMA query_only = ON").unwrap();
+    store.refuse_writes();
     let error = store.commit(&Commit { sites: vec![site("oak", 1)], ..messages(1, 1) }).unwrap_err();
     assert!(error.to_string().contains("cannot write to the store"), "{error}");
     store.connection.execute_batch("PRAGMA query_only = OFF").unwrap();
