@@ -8,6 +8,7 @@ use super::decode::FeedSettings;
 use super::quality;
 use super::sensor::{BatterySettings, LinkSettings};
 use super::site::evapotranspiration::Place;
+use super::site::normals::Normals;
 use super::site::rain::GaugeSettings;
 
 /// One configuration, whole.
@@ -55,6 +56,8 @@ pub struct SiteSettings {
     pub default_scale_percent: u16,
     /// Ending a hold and changing the scale wait for this.
     pub settle_seconds: u32,
+    /// False: a hold that ends inside a watering window is kept until the window closes.
+    pub release_in_window: bool,
     pub minimum_dwell_minutes: u32,
     pub valid_hours: u32,
     pub refresh_hours: u32,
@@ -95,6 +98,8 @@ pub struct GroupSettings {
     pub window: Window,
     /// Net depth of a 100 % run, mm, more than 0.
     pub run_depth_mm: f64,
+    /// Application rate times efficiency, mm/h: turns reported minutes into depth. None: not known.
+    pub net_rate_mm_per_hour: Option<f64>,
     /// Rain stored ahead, mm (positive).
     pub credit_mm: f64,
     /// Most water owed, mm.
@@ -204,14 +209,6 @@ pub enum Parity {
     Even,
 }
 
-#[derive(Clone, Debug, PartialEq)]
-pub struct Normals {
-    /// mm per month.
-    pub eto_mm: [f64; 12],
-    /// mm per month, where known.
-    pub rain_mm: Option<[f64; 12]>,
-}
-
 /// What to do where the evidence is gone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum WhenUnknown {
@@ -228,6 +225,94 @@ impl SiteSettings {
             Reason::Rain => self.rain.enabled && group.rain_exposure > 0.0,
             Reason::Freeze => self.freeze.enabled,
             _ => true,
+        }
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+
+    pub(crate) fn time(hour: u32) -> NaiveTime {
+        NaiveTime::from_hms_opt(hour, 0, 0).unwrap()
+    }
+
+    /// A group of lawn sprayed every day with 10 mm a run.
+    pub(crate) fn group() -> GroupSettings {
+        GroupSettings {
+            id: "lawn".into(),
+            label: "lawn".into(),
+            kind: GroupKind::Spray,
+            plant_factor: [0.8; 12],
+            rain_exposure: 1.0,
+            watering_days: [true; 7],
+            window: Window { opens: time(2), closes: time(10) },
+            run_depth_mm: 10.0,
+            net_rate_mm_per_hour: None,
+            credit_mm: 5.0,
+            ceiling_mm: 25.0,
+            least_percent: 20,
+            most_percent: 120,
+        }
+    }
+
+    /// A site of one sensor, one group and one controller with every default.
+    pub(crate) fn site() -> SiteSettings {
+        SiteSettings {
+            id: "oak".into(),
+            heard_as: "oak".into(),
+            label: "Oak".into(),
+            zone: Tz::Europe__Berlin,
+            place: Place {
+                latitude_degrees: 52.0,
+                longitude_degrees: 10.0,
+                elevation_m: 60.0,
+                wind_height_m: 2.0,
+                clear_sky: Default::default(),
+                climate: Default::default(),
+                exposure: Default::default(),
+                usual_wind_m_per_s: None,
+                site_factor: 1.0,
+            },
+            units: DisplayUnits::Metric,
+            sensors: vec![],
+            groups: vec![group()],
+            controllers: vec![],
+            decide_at: DecideAt::Sunset,
+            lateness_hours: 48,
+            rain: RainHoldSettings {
+                threshold_mm: 6.0,
+                length: RainHoldLength::Auto,
+                extends_at_mm: 2.5,
+                event_gap_hours: 6,
+                longest_days: 7.0,
+                enabled: true,
+            },
+            freeze: FreezeHoldSettings {
+                hold_at_celsius: 3.0,
+                release_at_celsius: 5.0,
+                release_after_minutes: 120,
+                enabled: true,
+            },
+            wind: WindHoldSettings {
+                hold_at_m_per_s: 5.0,
+                release_at_m_per_s: 4.0,
+                release_after_minutes: 30,
+                longest_hours: 12,
+                enabled: true,
+            },
+            restrictions: vec![],
+            normals: None,
+            frost_months: [true, true, true, false, false, false, false, false, false, false, true, true],
+            when_unknown: WhenUnknown::Scale,
+            default_eto_mm: 4.0,
+            default_scale_percent: 60,
+            settle_seconds: 10,
+            release_in_window: false,
+            minimum_dwell_minutes: 10,
+            valid_hours: 26,
+            refresh_hours: 6,
+            quality: quality::Settings::default(),
         }
     }
 }

@@ -1,1 +1,16 @@
-//! To come.
+//! Formulas: pure functions by the published standards, with units in their types. No state, no judgment.
+//!
+//! - [`vapor`]: pressure and humidity of air.
+//! - [`solar`]: where the sun stands, sunrise and sunset.
+//! - [`radiation`]: energy from sun and sky, net radiation.
+//! - [`reference_et`]: reference evapotranspiration from all of these.
+//! - [`root_zone`]: effective rain and the water balance of the root zone.
+//!
+//! Every function gives a finite number for every finite input. Inputs that no weather on Earth reaches are brought to
+//! the nearest edge of the range that the function's doc states; [`super::quality`] decides what is believed.
+
+pub mod radiation;
+pub mod reference_et;
+pub mod root_zone;
+pub mod solar;
+pub mod vapor;

@@ -1,9 +1,8 @@
-//! To come.
-pub mod evapotranspiration {
-    #[derive(Clone, Debug, PartialEq, Default)]
-    pub struct Place;
-}
-pub mod rain {
-    #[derive(Clone, Debug, PartialEq, Default)]
-    pub struct GaugeSettings;
-}
+//! The water of a site: what fell, what evaporated, what is owed.
+
+pub mod day_book;
+pub mod days;
+pub mod evapotranspiration;
+pub mod ledger;
+pub mod normals;
+pub mod rain;

@@ -1,0 +1,313 @@
+//! Commands: what people and programs ask of a site. Each is taken once, answered always, and written down.
+
+use thirst_schemas as wire;
+
+use super::alert::AlertKind;
+use super::decision::hold::operator::{OperatorHold, Release};
+use super::decision::reason::Reason;
+use super::evidence;
+use super::output::{Level, Output};
+use super::publish::{self, alerts, log};
+use super::rainfall;
+use super::sensor::service::{ServiceKind, ServiceMark};
+use super::stamp::DAY;
+use super::stamp::{HOUR, Stamp};
+use super::state::{Context, Season, SeenCommand, SiteState};
+
+/// Takes in a command, answers it on the site's result topic and writes it down.
+pub fn receive(state: &mut SiteState, payload: &[u8], retain: bool, context: &mut Context<'_>) {
+    let now = context.now.wall;
+    if retain {
+        return answer(
+            None,
+            None,
+            None,
+            wire::Outcome::Refused,
+            "a retained command is refused: publish commands without retain, or it would be carried out again after every reconnect",
+            now,
+            context,
+        );
+    }
+    let command = match wire::Command::parse(payload) {
+        Ok(command) => command,
+        Err(error) => {
+            return answer(error.id, error.who, error.verb, wire::Outcome::Refused, &error.text, now, context);
+        }
+    };
+    let verb = command.verb.name();
+    let (id, who) = (command.id.clone(), command.who.clone());
+    if let Some(seen) = state.commands.iter().find(|seen| seen.id == id) {
+        let (at, text) = (seen.at, seen.text.clone());
+        return answer(Some(id), Some(who), Some(verb), wire::Outcome::Repeated, &text, at, context);
+    }
+    if command.expires_at.is_some_and(|expires| Stamp::from(expires) <= now) {
+        return answer(
+            Some(id),
+            Some(who),
+            Some(verb),
+            wire::Outcome::Expired,
+            "it came after its expires_at and was not carried out",
+            now,
+            context,
+        );
+    }
+    let (outcome, text) = match carry_out(state, &command, context) {
+        Ok(text) => (wire::Outcome::Done, text),
+        Err(text) => (wire::Outcome::Refused, text),
+    };
+    if outcome == wire::Outcome::Done {
+        state.commands.push_back(SeenCommand { id: id.clone(), at: now, text: text.clone() });
+        while state.commands.len() > REMEMBERED {
+            state.commands.pop_front();
+        }
+        context.outputs.push(Output::Audit {
+            site: context.site.id.clone(),
+            who: who.clone(),
+            text: format!("{} ({id}): {text}", name(verb)),
+        });
+    }
+    log(context, Level::Info, format!("command {} by {who}: {text}", name(verb)));
+    answer(Some(id), Some(who), Some(verb), outcome, &text, now, context);
+}
+
+fn answer(
+    id: Option<String>,
+    who: Option<String>,
+    verb: Option<wire::VerbName>,
+    outcome: wire::Outcome,
+    text: &str,
+    at: Stamp,
+    context: &mut Context<'_>,
+) {
+    let result = wire::CommandResult {
+        schema: Default::default(),
+        site: context.site.id.clone(),
+        epoch: context.epoch,
+        issued_at: context.now.wall.utc(),
+        id,
+        who,
+        verb,
+        outcome,
+        text: text.to_owned(),
+        at: at.utc(),
+    };
+    let topic = wire::topics::result(&context.settings.prefix, &context.site.id);
+    let payload = serde_json::to_vec(&result).unwrap_or_default();
+    context.outputs.push(Output::Answer { topic, payload });
+}
+
+/// Carries a command out. The text says what was done, or why not and what to do instead.
+fn carry_out(state: &mut SiteState, command: &wire::Command, context: &mut Context<'_>) -> Result<String, String> {
+    match &command.verb {
+        wire::Verb::Hold(order) => hold(state, order, &command.who, context),
+        wire::Verb::Release(order) => release(state, order, context),
+        wire::Verb::Service(order) => service(state, order, context),
+        wire::Verb::ConfirmRain(order) => settle_rain(state, &order.sensor, true, context),
+        wire::Verb::DiscardRain(order) => settle_rain(state, &order.sensor, false, context),
+        wire::Verb::Adopt(_) => Err(
+            "adopting a successor is not supported yet: set heard_as of the sensor in the configuration to its new id"
+                .to_owned(),
+        ),
+        wire::Verb::Acknowledge(order) => {
+            let Some(kind) = AlertKind::from_name(order.kind.name()) else {
+                return Err("kind: no such alert".to_owned());
+            };
+            if alerts::acknowledge(state, kind, &order.subject, &command.who, context) {
+                Ok(format!("alert {} {} acknowledged", kind.name(), order.subject))
+            } else {
+                Err(format!("kind and subject: no alert {} {} is open", kind.name(), order.subject))
+            }
+        }
+        wire::Verb::Season(order) => season(state, order, context),
+    }
+}
+
+fn hold(
+    state: &mut SiteState,
+    order: &wire::HoldOrder,
+    who: &str,
+    context: &mut Context<'_>,
+) -> Result<String, String> {
+    let groups = groups(order.groups.as_deref(), context)?;
+    let until = end(order.until.map(Stamp::from), order.hours, context)?;
+    for &index in &groups {
+        state.groups[index].operator.set_hold(OperatorHold {
+            since: context.now.wall,
+            until,
+            who: who.to_owned(),
+            note: order.note.clone().unwrap_or_default(),
+        });
+    }
+    Ok(format!("{} held{}", named(&groups, context), until_text(until, " until released")))
+}
+
+fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Context<'_>) -> Result<String, String> {
+    let groups = groups(order.groups.as_deref(), context)?;
+    let until = end(order.until.map(Stamp::from), order.hours, context)?;
+    if state.season == Season::Drained && order.confirm != Some(true) {
+        return Err("the system is drained: send confirm true if it has been filled".to_owned());
+    }
+    let asked: Option<Vec<Reason>> = order
+        .reasons
+        .as_ref()
+        .map(|reasons| Reason::ALL.into_iter().filter(|reason| reasons.contains(&publish::reason(*reason))).collect());
+    let mut released: Vec<Reason> = Vec::new();
+    for &index in &groups {
+        let group = &mut state.groups[index];
+        let standing: Vec<Reason> = match (&asked, &group.standing) {
+            (Some(asked), _) => asked.clone(),
+            (None, Some(standing)) => standing
+                .said
+                .holds
+                .iter()
+                .map(|hold| hold.reason)
+                .filter(|reason| reason.released_by_default())
+                .collect(),
+            (None, None) => vec![],
+        };
+        for reason in standing {
+            group.operator.release(Release { reason, since: context.now.wall, until });
+            if !released.contains(&reason) {
+                released.push(reason);
+            }
+        }
+    }
+    if released.is_empty() {
+        let tail = "; holds for freeze, restriction and season are released only when they are named in reasons";
+        return Err(format!("no hold in force that this would release{tail}"));
+    }
+    let reasons: Vec<&str> = released.iter().map(|reason| reason.name()).collect();
+    Ok(format!("{} released from {}{}", named(&groups, context), reasons.join(", "), until_text(until, "")))
+}
+
+fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Context<'_>) -> Result<String, String> {
+    let index = sensor(&order.sensor, context)?;
+    let at = order.at.map_or(context.now.wall, Stamp::from);
+    if !(-DAY..=0).contains(&at.since(context.now.wall).min(0)) || at > context.now.wall.plus(HOUR) {
+        return Err("at: write a time within the last 24 hours, or leave it out".to_owned());
+    }
+    let kind = match order.kind {
+        wire::ServiceKind::Battery => ServiceKind::Battery,
+        wire::ServiceKind::Cleaned => ServiceKind::Cleaned,
+        wire::ServiceKind::Calibration => ServiceKind::Calibration,
+        wire::ServiceKind::Moved => ServiceKind::Moved,
+        wire::ServiceKind::Replaced => ServiceKind::Replaced,
+        wire::ServiceKind::Added => ServiceKind::Added,
+    };
+    let entry = &mut state.sensors[index];
+    entry.sensor.serviced(ServiceMark { kind, at });
+    match kind {
+        ServiceKind::Replaced | ServiceKind::Moved => entry.gauge.reanchor(),
+        ServiceKind::Calibration | ServiceKind::Cleaned => entry.gauge.confirm_unit(),
+        ServiceKind::Battery | ServiceKind::Added => {}
+    }
+    if kind == ServiceKind::Battery || kind == ServiceKind::Replaced {
+        alerts::clear(state, AlertKind::BatteryLow, &order.sensor, context);
+    }
+    alerts::clear(state, AlertKind::ReadingImplausible, &order.sensor, context);
+    Ok(format!("service {} noted for sensor {}", kind.name(), order.sensor))
+}
+
+fn settle_rain(
+    state: &mut SiteState,
+    sensor_id: &str,
+    confirm: bool,
+    context: &mut Context<'_>,
+) -> Result<String, String> {
+    sensor(sensor_id, context)?;
+    let (mm, earliest) = state.book.settle_quarantine(confirm);
+    let Some(earliest) = earliest else { return Err("no rain is in quarantine".to_owned()) };
+    state.days.touch(earliest);
+    super::intake::note_late(state, earliest, context);
+    state.sent.totals_due = true;
+    if confirm {
+        let now = context.now.wall;
+        state.event.add(mm, earliest, earliest, &context.site.rain);
+        let last_day_mm = state.book.rain_mm(now.plus(-24 * HOUR), now.plus(HOUR));
+        evidence::rained(state, last_day_mm, context);
+        return Ok(format!("{mm:.1} mm of rain confirmed: it counts"));
+    }
+    alerts::clear(state, AlertKind::ReadingImplausible, sensor_id, context);
+    let _ = rainfall::gauge_index(state, context);
+    Ok(format!("{mm:.1} mm in quarantine discarded: it was no rain"))
+}
+
+fn season(state: &mut SiteState, order: &wire::SeasonOrder, context: &mut Context<'_>) -> Result<String, String> {
+    match order.state {
+        wire::SeasonState::Running => {
+            if state.season != Season::Running {
+                state.days.begin_season();
+            }
+            state.season = Season::Running;
+            Ok("the season runs".to_owned())
+        }
+        wire::SeasonState::Drained => {
+            state.season = Season::Drained;
+            let _ = context;
+            Ok("the system is drained: everything is held until the season runs again".to_owned())
+        }
+        wire::SeasonState::Establishing => {
+            Err("state: establishment periods are not supported yet; write running or drained".to_owned())
+        }
+    }
+}
+
+fn groups(named: Option<&[String]>, context: &Context<'_>) -> Result<Vec<usize>, String> {
+    let all = &context.site.groups;
+    match named {
+        None => Ok((0..all.len()).collect()),
+        Some(named) => named
+            .iter()
+            .map(|id| {
+                let known = || all.iter().map(|group| group.id.as_str()).collect::<Vec<_>>().join(", ");
+                all.iter()
+                    .position(|group| group.id == *id)
+                    .ok_or_else(|| format!("groups: no group {id}; write one of {}", known()))
+            })
+            .collect(),
+    }
+}
+
+fn sensor(id: &str, context: &Context<'_>) -> Result<usize, String> {
+    let known = || context.site.sensors.iter().map(|sensor| sensor.id.as_str()).collect::<Vec<_>>().join(", ");
+    context
+        .site
+        .sensors
+        .iter()
+        .position(|sensor| sensor.id == id)
+        .ok_or_else(|| format!("sensor: no sensor {id}; write one of {}", known()))
+}
+
+/// The end of an order: given as an instant, as hours from now, or open.
+fn end(until: Option<Stamp>, hours: Option<f64>, context: &Context<'_>) -> Result<Option<Stamp>, String> {
+    let until = until.or_else(|| hours.map(|hours| context.now.wall.plus((hours * HOUR as f64) as i64)));
+    match until {
+        Some(until) if until <= context.now.wall => Err("until: write a time in the future".to_owned()),
+        until => Ok(until),
+    }
+}
+
+fn until_text(until: Option<Stamp>, open: &str) -> String {
+    until.map_or_else(|| open.to_owned(), |until| format!(" until {}", until.text()))
+}
+
+fn named(groups: &[usize], context: &Context<'_>) -> String {
+    let names: Vec<&str> = groups.iter().map(|&index| context.site.groups[index].id.as_str()).collect();
+    names.join(", ")
+}
+
+fn name(verb: wire::VerbName) -> &'static str {
+    match verb {
+        wire::VerbName::Hold => "hold",
+        wire::VerbName::Release => "release",
+        wire::VerbName::Service => "service",
+        wire::VerbName::ConfirmRain => "confirm_rain",
+        wire::VerbName::DiscardRain => "discard_rain",
+        wire::VerbName::Adopt => "adopt",
+        wire::VerbName::Acknowledge => "acknowledge",
+        wire::VerbName::Season => "season",
+    }
+}
+
+/// Commands remembered for repeats. Our choice.
+const REMEMBERED: usize = 64;

@@ -1,0 +1,168 @@
+//! What a site knows now: fresh values, how much of it was measured, and what the latches make of it.
+
+use chrono::Datelike;
+
+use super::civil;
+use super::decision::Confidence;
+use super::decision::hold::freeze::FreezeChange;
+use super::decision::hold::rain::RainEvidence;
+use super::decision::scale;
+use super::output::Level;
+use super::publish::log;
+use super::rainfall;
+use super::reading::Quantity;
+use super::settings::GroupSettings;
+use super::site::days::StandIn;
+use super::site::ledger::{self, DayWater};
+use super::stamp::{HOUR, MINUTE};
+use super::state::{Context, SiteState};
+
+/// Which of the quantities that carry a decision are fresh.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Known {
+    pub thermometer: bool,
+    pub gauge: bool,
+    pub confidence: Confidence,
+}
+
+/// What is fresh. A quantity that no sensor of the site ever had is not missed, but a thermometer always is.
+pub fn known(state: &SiteState, context: &Context<'_>) -> Known {
+    let thermometer = fresh(state, Quantity::AirTemperature, context).next().is_some();
+    let gauge = rainfall::gauge_is_heard(state, context);
+    let has_gauge = rainfall::gauge_index(state, context).is_some();
+    let confidence = match (thermometer, gauge || !has_gauge) {
+        (true, true) => Confidence::Measured,
+        (false, false) => Confidence::Unknown,
+        (false, true) if !has_gauge => Confidence::Unknown,
+        _ => Confidence::Substituted,
+    };
+    Known { thermometer, gauge, confidence }
+}
+
+/// Fresh values of a quantity, in the order of the settings.
+pub fn fresh<'a>(state: &'a SiteState, quantity: Quantity, context: &'a Context<'_>) -> impl Iterator<Item = f64> + 'a {
+    let listening = context.now.listening;
+    state
+        .sensors
+        .iter()
+        .zip(&context.site.sensors)
+        .filter_map(move |(entry, settings)| entry.sensor.fresh(quantity, listening, &settings.link))
+        .map(|counted| counted.value)
+}
+
+/// The coldest trustworthy thermometer, °C. One that fell silent while cold speaks on for a while, because silence is not
+/// warmth.
+pub fn coldest(state: &SiteState, context: &Context<'_>) -> Option<f64> {
+    let listening = context.now.listening;
+    let cold = context.site.freeze.release_at_celsius;
+    let values = state.sensors.iter().zip(&context.site.sensors).filter_map(|(entry, settings)| {
+        let counted = entry.sensor.channel(Quantity::AirTemperature)?.counted?;
+        let silent = listening.saturating_sub(counted.listening);
+        let counts = silent <= entry.sensor.link.silence_limit(&settings.link)
+            || (counted.value < cold && silent <= COLD_MEMORY);
+        counts.then_some(counted.value)
+    });
+    values.fold(None, |lowest: Option<f64>, value| Some(lowest.map_or(value, |lowest| lowest.min(value))))
+}
+
+/// A thermometer spoke: the freeze latch judges the coldest.
+pub fn cold(state: &mut SiteState, context: &mut Context<'_>) {
+    if !context.site.freeze.enabled {
+        return;
+    }
+    let Some(coldest) = coldest(state, context) else { return };
+    match state.freeze.judge(coldest, context.now.wall, &context.site.freeze) {
+        Some(FreezeChange::Began) => log(context, Level::Info, format!("freeze hold begins at {coldest:.1} °C")),
+        Some(FreezeChange::Ended) => log(context, Level::Info, format!("freeze hold ends at {coldest:.1} °C")),
+        None => {}
+    }
+}
+
+/// Rain came in: the rain holds of all groups judge it.
+pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>) {
+    figure_today(state, context);
+    let event = state.event;
+    for index in 0..state.groups.len().min(context.site.groups.len()) {
+        let settings = &context.site.groups[index];
+        if !context.site.binds(settings, super::decision::reason::Reason::Rain) {
+            continue;
+        }
+        let evidence = RainEvidence { last_day_mm, ..rain_evidence(state, index, &event, context) };
+        let (now, rain) = (context.now.wall, context.site.rain);
+        if state.groups[index].rain.rained(&evidence, now, &rain) {
+            log(
+                context,
+                Level::Info,
+                format!("group {}: rain hold begins at {:.1} mm of rain", settings.id, event.last_mm()),
+            );
+        }
+    }
+}
+
+/// What the rain hold of a group is judged on, but for the rain of the last day, which only matters when it rains.
+pub fn rain_evidence<'a>(
+    state: &SiteState,
+    index: usize,
+    event: &'a super::decision::hold::rain::RainEvent,
+    context: &Context<'_>,
+) -> RainEvidence<'a> {
+    let group = &context.site.groups[index];
+    RainEvidence {
+        event,
+        exposure: group.rain_exposure,
+        last_day_mm: 0.0,
+        owed_mm: owed_mm(state, index, context),
+        least_run_mm: scale::least_run_mm(group),
+        daily_need_mm: daily_need_mm(state, group, context),
+        gauge_heard: rainfall::gauge_is_heard(state, context),
+    }
+}
+
+/// Water owed to a group with the day so far, mm.
+pub fn owed_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
+    let Some(group) = state.groups.get(index) else { return 0.0 };
+    let settings = &context.site.groups[index];
+    let (month, water) = match state.days.today() {
+        Some(today) => (civil::month(today.date), today.figures.water),
+        None => (civil::month(civil::date(context.site.zone, context.now.wall)), DayWater::default()),
+    };
+    group.ledger.owed_mm(settings, month, water)
+}
+
+/// What the ledger of a group gains on a day without rain, mm: from normals, else the last days, else the default.
+pub fn daily_need_mm(state: &SiteState, group: &GroupSettings, context: &Context<'_>) -> f64 {
+    let date = civil::date(context.site.zone, context.now.wall);
+    let eto = match &context.site.normals {
+        Some(normals) => normals.eto_of_day_mm(date),
+        None => state.days.recent_eto_mm().unwrap_or(context.site.default_eto_mm),
+    };
+    ledger::balance_mm(group, date.month0() as usize, DayWater { eto_mm: eto, rain_mm: 0.0 })
+}
+
+/// Figures the running day anew where the last figures are old.
+pub fn refresh_today(state: &mut SiteState, context: &mut Context<'_>) {
+    let due = state.days.today().is_some_and(|today| context.now.wall.since(today.figured_at) >= FIGURE_EVERY);
+    if due && context.now.trusted {
+        figure_today(state, context);
+    }
+}
+
+pub fn figure_today(state: &mut SiteState, context: &Context<'_>) {
+    let stand_in = stand_in(state, context);
+    state.days.figure_today(&context.site.place, &state.book, stand_in, context.now.wall);
+}
+
+/// What stands in for measurements at this site.
+pub fn stand_in<'a>(state: &SiteState, context: &Context<'a>) -> StandIn<'a> {
+    StandIn {
+        normals: context.site.normals.as_ref(),
+        default_eto_mm: context.site.default_eto_mm,
+        has_gauge: rainfall::gauge_index(state, context).is_some(),
+    }
+}
+
+/// A thermometer that is silent while it is cold keeps its word this long. Our choice.
+const COLD_MEMORY: i64 = 12 * HOUR;
+
+/// Today's figures are at most this old. Our choice.
+const FIGURE_EVERY: i64 = 10 * MINUTE;

@@ -1,0 +1,323 @@
+//! From evidence to decisions: calendar, windows, holds, scale, and when to speak.
+
+use super::civil;
+use super::decision::hold::{Hold, restriction};
+use super::decision::reason::Reason;
+use super::decision::{self, Change, Confidence, Speak, Standing, Wanted, scale};
+use super::evidence::{self, Known};
+use super::formula::solar;
+use super::instruct;
+use super::output::Level;
+use super::publish::{log, messages};
+use super::settings::{DecideAt, GroupSettings, WhenUnknown};
+use super::stamp::{DAY, HOUR, MINUTE, Stamp};
+use super::state::{Context, Delivered, OpenWindow, Pending, Restricted, Season, SiteState};
+use super::units::Degrees;
+
+/// Judges every group and speaks where there is something to say.
+pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
+    let known = evidence::known(state, context);
+    note_unknown(state, known, context);
+    for index in 0..state.groups.len().min(context.site.groups.len()) {
+        calendar(state, index, context);
+        let at_point = points(state, index, context);
+        group(state, index, known, at_point, context);
+    }
+    instruct::controllers(state, context);
+}
+
+/// The next instant at which the calendar, a person or a settling change needs a look; `listening` timers are turned into
+/// wall time by the caller.
+pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, Option<i64>) {
+    let (mut wall, mut listening): (Option<Stamp>, Option<i64>) = (None, None);
+    let mut sooner = |at: Option<Stamp>| wall = [wall, at].into_iter().flatten().min();
+    for (group, settings) in state.groups.iter().zip(&context.site.groups) {
+        sooner(group.restriction_edge);
+        sooner(group.next_point);
+        sooner(group.operator.next_change());
+        sooner(group.rain.latest_end(&context.site.rain));
+        sooner(group.standing.as_ref().map(|standing| standing.issued.plus(refresh_every(context))));
+        if let Some(pending) = group.pending {
+            let standing = group.standing.as_ref();
+            let open_until = open_until(group.window, context);
+            let wanted = Wanted::default();
+            match decision::speak(
+                pending.change,
+                standing,
+                &wanted,
+                pending.since,
+                open_until,
+                context.now,
+                context.site,
+            ) {
+                Speak::Later { listening: due, not_before } => {
+                    if due > context.now.listening {
+                        listening = Some(listening.map_or(due, |other: i64| other.min(due)));
+                    } else {
+                        sooner(not_before);
+                    }
+                }
+                Speak::Never | Speak::Now => {}
+            }
+        }
+        let _ = settings;
+    }
+    (wall, listening)
+}
+
+pub fn refresh_every(context: &Context<'_>) -> i64 {
+    i64::from(context.site.refresh_hours.max(1)) * HOUR
+}
+
+/// The close of the window that is open at this group, where water may be running.
+fn open_until(window: Option<OpenWindow>, context: &Context<'_>) -> Option<Stamp> {
+    window.filter(|window| window.waters && window.closes > context.now.wall).map(|window| window.closes)
+}
+
+fn note_unknown(state: &mut SiteState, known: Known, context: &mut Context<'_>) {
+    let unknown = known.confidence == Confidence::Unknown;
+    match (unknown, state.unknown_since) {
+        (true, None) => {
+            state.unknown_since = Some(context.now.wall);
+            log(context, Level::Warn, "no fresh evidence: decisions rest on normals or defaults".to_owned());
+        }
+        (false, Some(_)) => {
+            state.unknown_since = None;
+            log(context, Level::Info, "evidence is fresh again".to_owned());
+        }
+        _ => {}
+    }
+}
+
+/// Looks at the restriction rules where their next edge has come.
+fn calendar(state: &mut SiteState, index: usize, context: &Context<'_>) {
+    let (site, now) = (context.site, context.now.wall);
+    let group = &mut state.groups[index];
+    if group.restriction_edge.is_some_and(|edge| edge > now) || site.restrictions.is_empty() {
+        if site.restrictions.is_empty() {
+            (group.restriction, group.restriction_edge) = (None, None);
+        }
+        return;
+    }
+    let settings = &site.groups[index];
+    let forbidden = restriction::forbidden_by(&site.restrictions, settings, site.zone, now);
+    group.restriction = forbidden.map(|rule| Restricted {
+        since: group.restriction.as_ref().map_or(now, |before| before.since),
+        until: restriction::allowed_again(&site.restrictions, settings, site.zone, now),
+        rule: rule.name.clone(),
+        source: rule.source.clone(),
+    });
+    group.restriction_edge = restriction::next_edge(&site.restrictions, site.zone, now);
+}
+
+/// Opens and closes the watering window, and says whether a decision time has come.
+fn points(state: &mut SiteState, index: usize, context: &mut Context<'_>) -> bool {
+    let now = context.now.wall;
+    if state.groups[index].next_point.is_some_and(|point| point > now) {
+        return false;
+    }
+    if state.groups[index].window.is_some_and(|window| window.closes <= now) {
+        close_window(state, index, context);
+    }
+    let settings = &context.site.groups[index];
+    let zone = context.site.zone;
+    let windows: Vec<_> = civil::windows_from(zone, now, settings.window, 2).collect();
+    let open = windows.iter().find(|(_, opens, closes)| *opens <= now && now < *closes);
+    let running = state.season == Season::Running;
+    let group = &mut state.groups[index];
+    if let (Some(&(day, _, closes)), None) = (open, group.window) {
+        let waters = settings.watering_days[civil::weekday(day)] && running;
+        group.window = Some(OpenWindow { opened: now, closes, percent_millis: 0.0, counted_to: now, waters });
+    }
+    let edges = windows.iter().flat_map(|&(_, opens, closes)| [opens.plus(-BEFORE_WINDOW), opens, closes]);
+    group.next_point = edges.chain([decide_at(context)]).filter(|at| *at > now).min();
+    true
+}
+
+/// The next evening decision.
+fn decide_at(context: &Context<'_>) -> Stamp {
+    let (site, now) = (context.site, context.now.wall);
+    match site.decide_at {
+        DecideAt::At(time) => civil::next_time(site.zone, now, time),
+        DecideAt::Sunset => {
+            let (latitude, longitude) = (Degrees(site.place.latitude_degrees), Degrees(site.place.longitude_degrees));
+            let sunset = |near: Stamp| solar::sun_times(near, latitude, longitude).sunset.filter(|at| *at > now);
+            let next = (-1..=2).filter_map(|day| sunset(now.plus(day * DAY))).min();
+            // Without a sunset within reach (polar day and night) people look at 20:00.
+            next.unwrap_or_else(|| {
+                civil::next_time(site.zone, now, chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap_or_default())
+            })
+        }
+    }
+}
+
+/// Books what the window gave, as decided; where a bridge reports its runs, those were booked already.
+fn close_window(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
+    let Some(window) = state.groups[index].window else { return };
+    instruct::accrue(state, index, window.closes, context);
+    let reported = instruct::reports_runs(state, index, context);
+    let settings = &context.site.groups[index];
+    let group = &mut state.groups[index];
+    let Some(window) = group.window.take() else { return };
+    let length = window.closes.since(window.opened).max(1) as f64;
+    let mm = scale::depth_of_mm(settings, window.percent_millis / length);
+    if !window.waters || reported || mm < 0.05 {
+        return;
+    }
+    group.ledger.deliver(settings, mm);
+    group.delivered = Some(Delivered { at: window.closes, mm, reported: false });
+    log(context, Level::Info, format!("group {}: window closes, {mm:.1} mm booked as decided", settings.id));
+}
+
+/// Judges one group.
+fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, context: &mut Context<'_>) {
+    let settings = &context.site.groups[index];
+    let holds = holds(state, index, known, context);
+    let standing = state.groups[index].standing.clone();
+    let released = standing.as_ref().is_some_and(|standing| standing.said.holds()) && holds.is_empty();
+    let doubt = standing.as_ref().is_some_and(|standing| standing.said.confidence != known.confidence);
+    let in_window = state.groups[index].window.is_some_and(|window| window.waters);
+    if at_point || standing.is_none() || released || doubt || in_window {
+        plan(state, index, known, in_window && !at_point, context);
+    }
+    let wanted = Wanted { holds, percent: state.groups[index].planned, confidence: known.confidence };
+    let change = decision::change(standing.as_ref(), &wanted);
+    let pending_since = settle(state, index, change, &wanted, context);
+    let open_until = open_until(state.groups[index].window, context);
+    let speak =
+        decision::speak(change, standing.as_ref(), &wanted, pending_since, open_until, context.now, context.site);
+    let stale =
+        standing.as_ref().is_some_and(|standing| context.now.wall.since(standing.issued) >= refresh_every(context));
+    if speak == Speak::Now {
+        say(state, index, wanted, change, context);
+    } else if stale {
+        // Refreshed unchanged: a change that still has to settle is not said early.
+        if let Some(standing) = standing {
+            say(state, index, standing.said, Change::Nothing, context);
+        }
+    }
+    let _ = settings;
+}
+
+/// The scale from what is owed; inside a window small steps are not worth a change.
+fn plan(state: &mut SiteState, index: usize, known: Known, inside: bool, context: &Context<'_>) {
+    let settings = &context.site.groups[index];
+    let percent = if known.confidence == Confidence::Unknown && context.site.normals.is_none() {
+        context.site.default_scale_percent.min(settings.most_percent)
+    } else {
+        scale::percent(settings, evidence::owed_mm(state, index, context), 1)
+    };
+    let group = &mut state.groups[index];
+    let small = group.planned.abs_diff(percent) < SMALL_STEP_PERCENT && (percent == 0) == (group.planned == 0);
+    if !(inside && small) {
+        group.planned = percent;
+    }
+}
+
+/// Since when the same change has been wanted.
+fn settle(state: &mut SiteState, index: usize, change: Change, wanted: &Wanted, context: &Context<'_>) -> i64 {
+    let group = &mut state.groups[index];
+    if change == Change::Nothing {
+        group.pending = None;
+        return context.now.listening;
+    }
+    let reasons = wanted.holds.iter().fold(0u16, |bits, hold| bits | 1 << hold.reason as u16);
+    let percent = if wanted.holds() { 0 } else { wanted.percent };
+    let wish = (reasons, percent, wanted.confidence as u8);
+    match group.pending {
+        Some(pending) if pending.change == change && pending.wish == wish => pending.since,
+        _ => {
+            group.pending = Some(Pending { change, wish, since: context.now.listening });
+            context.now.listening
+        }
+    }
+}
+
+/// Publishes a decision and remembers it as the one in force.
+fn say(state: &mut SiteState, index: usize, said: Wanted, change: Change, context: &mut Context<'_>) {
+    let group = &mut state.groups[index];
+    let kept = group
+        .standing
+        .as_ref()
+        .filter(|_| !matches!(change, Change::First | Change::HoldBegins | Change::HoldEnds | Change::Scale));
+    let changed = kept.map_or(context.now.listening, |standing| standing.changed);
+    group.standing = Some(Standing { said, issued: context.now.wall, changed });
+    if change != Change::Nothing {
+        group.pending = None;
+    }
+    messages::decision(state, index, change, context);
+}
+
+/// Every reason to hold a group now, in order of reason, less what people released.
+fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Context<'_>) -> Vec<Hold> {
+    let settings = &context.site.groups[index];
+    let now = context.now.wall;
+    let mut holds = Vec::new();
+    rain(state, index, &mut holds, context);
+    let site = context.site;
+    if let Some(since) = state.freeze.since().filter(|_| site.binds(settings, Reason::Freeze)) {
+        holds.push(Hold { reason: Reason::Freeze, since, until: None });
+    }
+    if let Some(since) = state.wind.since().filter(|_| site.binds(settings, Reason::Wind)) {
+        holds.push(Hold { reason: Reason::Wind, since, until: None });
+    }
+    let no_evidence = no_evidence(state, known, settings, context);
+    let drained = state.season == Season::Drained;
+    let group = &mut state.groups[index];
+    if let Some(restricted) = &group.restriction {
+        holds.push(Hold { reason: Reason::Restriction, since: restricted.since, until: restricted.until });
+    }
+    group.operator.lapse(now, |reason| {
+        holds.iter().any(|hold| hold.reason == reason) || (reason == Reason::NoEvidence && no_evidence)
+    });
+    if let Some(hold) = &group.operator.hold {
+        holds.push(Hold { reason: Reason::Operator, since: hold.since, until: hold.until });
+    }
+    group.season_since = drained.then(|| group.season_since.unwrap_or(now));
+    if let Some(since) = group.season_since {
+        holds.push(Hold { reason: Reason::Season, since, until: None });
+    }
+    group.no_evidence_since = no_evidence.then(|| group.no_evidence_since.unwrap_or(now));
+    if let Some(since) = group.no_evidence_since {
+        holds.push(Hold { reason: Reason::NoEvidence, since, until: None });
+    }
+    holds.retain(|hold| !group.operator.is_released(hold.reason));
+    holds
+}
+
+/// The rain hold, ended where its time has come.
+fn rain(state: &mut SiteState, index: usize, holds: &mut Vec<Hold>, context: &mut Context<'_>) {
+    let (site, now) = (context.site, context.now.wall);
+    if state.groups[index].rain.since().is_none() {
+        return;
+    }
+    let event = state.event;
+    let evidence = evidence::rain_evidence(state, index, &event, context);
+    let group = &mut state.groups[index];
+    if !site.binds(&site.groups[index], Reason::Rain) {
+        group.rain.withdraw();
+    } else if group.rain.lapse(&evidence, now, &site.rain) {
+        log(context, Level::Info, format!("group {}: rain hold ends", site.groups[index].id));
+    } else if let Some(since) = group.rain.since() {
+        holds.push(Hold { reason: Reason::Rain, since, until: group.rain.until(&evidence, now, &site.rain) });
+    }
+}
+
+/// True where too little is known to let water run: by the settings, or because frost cannot be ruled out.
+fn no_evidence(state: &SiteState, known: Known, settings: &GroupSettings, context: &Context<'_>) -> bool {
+    let site = context.site;
+    if known.confidence == Confidence::Unknown && site.when_unknown == WhenUnknown::Hold {
+        return true;
+    }
+    let month = civil::month(civil::date(site.zone, context.now.wall));
+    !known.thermometer
+        && site.frost_months[month]
+        && site.binds(settings, Reason::Freeze)
+        && state.freeze.since().is_none()
+}
+
+/// The last look before a window opens. Design: 15 minutes.
+const BEFORE_WINDOW: i64 = 15 * MINUTE;
+
+/// Inside a window the scale moves only by this much. Our choice.
+const SMALL_STEP_PERCENT: u16 = 5;

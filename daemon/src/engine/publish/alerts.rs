@@ -1,0 +1,111 @@
+//! Alerts on the wire: raised, acknowledged, closed with a last message, then cleared.
+
+use std::borrow::Cow;
+
+use thirst_schemas as wire;
+
+use super::{log, state as put};
+use crate::engine::alert::{AlertChange, AlertKind, Audience, Urgency, Wording};
+use crate::engine::output::{Level, Output};
+use crate::engine::publish::history;
+use crate::engine::state::{Context, SiteState};
+
+/// Raises an alert of the site. Nothing happens while it is open.
+pub fn raise(state: &mut SiteState, kind: AlertKind, subject: &str, wording: Wording, context: &mut Context<'_>) {
+    if let Some(change) = state.alerts.raise(kind, &slug(subject), wording, context.now.wall) {
+        log(context, Level::Warn, format!("alert {} {}: {}", kind.name(), change.subject, change.alert.wording.text));
+        publish(state, &change, context);
+    }
+}
+
+/// Closes an alert of the site. Nothing happens where there is none.
+pub fn clear(state: &mut SiteState, kind: AlertKind, subject: &str, context: &mut Context<'_>) {
+    if state.alerts.is_empty() {
+        return;
+    }
+    if let Some(change) = state.alerts.clear(kind, &slug(subject)) {
+        log(context, Level::Info, format!("alert {} {} is over", kind.name(), change.subject));
+        publish(state, &change, context);
+    }
+}
+
+/// A person took note of an alert. False where there is none.
+pub fn acknowledge(
+    state: &mut SiteState,
+    kind: AlertKind,
+    subject: &str,
+    who: &str,
+    context: &mut Context<'_>,
+) -> bool {
+    match state.alerts.acknowledge(kind, &slug(subject), who) {
+        Some(change) => {
+            publish(state, &change, context);
+            true
+        }
+        None => false,
+    }
+}
+
+fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_>) {
+    let Some(kind) = wire::AlertKind::from_name(change.kind.name()) else { return };
+    let wording = &change.alert.wording;
+    let now = context.now.wall;
+    let payload = wire::Alert {
+        schema: Default::default(),
+        site: Some(context.site.id.clone()),
+        epoch: context.epoch,
+        sequence: state.next_sequence(),
+        issued_at: now.utc(),
+        kind,
+        subject: change.subject.clone(),
+        state: match (change.closed, &change.alert.acknowledged_by) {
+            (true, _) => wire::AlertState::Closed,
+            (false, Some(_)) => wire::AlertState::Acknowledged,
+            (false, None) => wire::AlertState::Open,
+        },
+        since: change.alert.since.utc(),
+        closed_at: change.closed.then(|| now.utc()),
+        acknowledged_by: change.alert.acknowledged_by.clone(),
+        urgency: match change.kind.urgency() {
+            Urgency::Now => wire::Urgency::Now,
+            Urgency::Today => wire::Urgency::Today,
+            Urgency::NextVisit => wire::Urgency::NextVisit,
+        },
+        audience: match change.kind.audience() {
+            Audience::Owner => wire::Audience::Owner,
+            Audience::Technician => wire::Audience::Technician,
+            Audience::Office => wire::Audience::Office,
+        },
+        text: wording.text.clone(),
+        suggested_action: wording.action.clone(),
+        figures: wording.figures.iter().map(|(name, value)| (Cow::Owned(name.clone()), wire::round2(*value))).collect(),
+    };
+    let topic = wire::topics::alert(&context.settings.prefix, &context.site.id, kind, &change.subject);
+    put(context, topic.clone(), &payload);
+    if change.closed {
+        context.outputs.push(Output::State { topic, payload: Vec::new() });
+    }
+    history::alert(change, context);
+}
+
+/// A subject as an id: what is not a letter, digit or hyphen becomes a hyphen, at most 64 characters.
+fn slug(subject: &str) -> String {
+    let slug: String = subject
+        .chars()
+        .map(|character| character.to_ascii_lowercase())
+        .map(|character| if character.is_ascii_alphanumeric() { character } else { '-' })
+        .take(64)
+        .collect();
+    if slug.is_empty() { "-".to_owned() } else { slug }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn a_subject_is_always_an_id() {
+        for (subject, expected) in [("combo", "combo"), ("yard/Ash/#", "yard-ash--"), ("", "-"), ("ü x", "--x")] {
+            assert_eq!(super::slug(subject), expected);
+        }
+        assert_eq!(super::slug(&"a/".repeat(100)).len(), 64);
+    }
+}

@@ -1,0 +1,81 @@
+//! From engine types to what goes out: wire payloads, history points, log lines. With `command` and `report` the only
+//! rooms of the engine that know the wire's types.
+
+pub mod alerts;
+pub mod history;
+pub mod messages;
+pub mod words;
+
+use serde::Serialize;
+use thirst_schemas as wire;
+
+use super::decision::Confidence;
+use super::decision::reason::{Capability, Reason};
+use super::output::{Level, Output};
+use super::site::evapotranspiration::Method;
+use super::site::normals::Basis;
+use super::state::Context;
+
+/// One line for the log.
+pub fn log(context: &mut Context<'_>, level: Level, text: String) {
+    context.outputs.push(Output::Log { level, site: context.site.id.clone(), text });
+}
+
+/// Puts a payload on its retained topic.
+pub fn state(context: &mut Context<'_>, topic: String, payload: &impl Serialize) {
+    // Wire types are maps with text keys and finite numbers, which always serialize.
+    let payload = serde_json::to_vec(payload).unwrap_or_default();
+    context.outputs.push(Output::State { topic, payload });
+}
+
+pub fn reason(reason: Reason) -> wire::Reason {
+    match reason {
+        Reason::Rain => wire::Reason::Rain,
+        Reason::Freeze => wire::Reason::Freeze,
+        Reason::Wind => wire::Reason::Wind,
+        Reason::Restriction => wire::Reason::Restriction,
+        Reason::Operator => wire::Reason::Operator,
+        Reason::RootZoneFull => wire::Reason::RootZoneFull,
+        Reason::Season => wire::Reason::Season,
+        Reason::Calendar => wire::Reason::Calendar,
+        Reason::NoEvidence => wire::Reason::NoEvidence,
+    }
+}
+
+pub fn confidence(confidence: Confidence) -> wire::Confidence {
+    match confidence {
+        Confidence::Measured => wire::Confidence::Measured,
+        Confidence::Substituted => wire::Confidence::Substituted,
+        Confidence::Unknown => wire::Confidence::Unknown,
+    }
+}
+
+pub fn basis(basis: Basis) -> wire::BasisKind {
+    match basis {
+        Basis::Measured => wire::BasisKind::Measured,
+        Basis::Partial => wire::BasisKind::Partial,
+        Basis::Neighbours => wire::BasisKind::Neighbours,
+        Basis::Normals => wire::BasisKind::Normals,
+        Basis::Default => wire::BasisKind::Default,
+    }
+}
+
+pub fn capability(capability: Capability) -> wire::Capability {
+    match capability {
+        Capability::Hold => wire::Capability::Hold,
+        Capability::Percent => wire::Capability::Percent,
+        Capability::PercentPerGroup => wire::Capability::PercentPerGroup,
+        Capability::TwelveMonths => wire::Capability::TwelveMonths,
+        Capability::Minutes => wire::Capability::Minutes,
+    }
+}
+
+pub fn method(method: Method, eto_basis: Basis) -> wire::EtoMethod {
+    match (method, eto_basis) {
+        (Method::AsceHourly, _) => wire::EtoMethod::StandardizedHourly,
+        (Method::PenmanMonteithDaily, _) => wire::EtoMethod::PenmanMonteithDaily,
+        (Method::HargreavesSamani, _) => wire::EtoMethod::HargreavesSamani,
+        (Method::None, Basis::Normals) => wire::EtoMethod::Normals,
+        (Method::None, _) => wire::EtoMethod::Default,
+    }
+}

@@ -1,0 +1,190 @@
+//! Decisions in plain words, in the site's units and local time.
+
+use super::super::civil;
+use super::super::decision::hold::Hold;
+use super::super::decision::reason::Reason;
+use super::super::decision::{Confidence, Wanted, scale};
+use super::super::evidence;
+use super::super::settings::{DisplayUnits, SiteSettings};
+use super::super::stamp::Stamp;
+use super::super::state::{Context, SiteState};
+
+/// The whole decision of a group: what, why, until when, and what it rests on.
+pub fn decision(state: &SiteState, index: usize, said: &Wanted, context: &Context<'_>) -> String {
+    let mut sentences = vec![];
+    if said.holds() {
+        let label = format!("Hold: do not water {}.", context.site.groups[index].label);
+        sentences.push(label);
+        sentences.extend(said.holds.iter().map(|one| hold(state, index, one, context)));
+    } else {
+        sentences.push(scale_words(state, index, said, context));
+    }
+    if let Some(words) = confidence(state, said.confidence, context) {
+        sentences.push(words);
+    }
+    for release in &state.groups[index].operator.releases {
+        let until = release.until.map_or_else(String::new, |until| format!(" until {}", clock(context, until)));
+        sentences
+            .push(format!("The {} hold was released by an operator{until}.", release.reason.name().replace('_', " ")));
+    }
+    if !context.now.trusted {
+        sentences.push("The daemon's clock is not trusted yet, so days and times may be wrong.".to_owned());
+    }
+    sentences.join(" ")
+}
+
+/// One hold in a sentence.
+pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>) -> String {
+    let site = context.site;
+    let group = &state.groups[index];
+    let until = hold.until.map(|until| clock(context, until));
+    let open = |text: &str| until.as_ref().map_or_else(|| text.to_owned(), |until| format!("until {until}"));
+    match hold.reason {
+        Reason::Rain => {
+            let until = until.unwrap_or_else(|| "the ground has dried".to_owned());
+            format!(
+                "Rain: {} fell in the last rain; there is water enough until about {until}.",
+                depth(site, state.event.last_mm())
+            )
+        }
+        Reason::Freeze => format!(
+            "Frost: it was down to {} since {}. It ends after {} at {} or more.",
+            temperature(site, state.freeze.coldest_celsius()),
+            clock(context, hold.since),
+            duration(site.freeze.release_after_minutes),
+            temperature(site, site.freeze.release_at_celsius)
+        ),
+        Reason::Wind => format!(
+            "Wind: the 10-minute mean reached {}. It ends after {} at {} or less.",
+            speed(site, site.wind.hold_at_m_per_s),
+            duration(site.wind.release_after_minutes),
+            speed(site, site.wind.release_at_m_per_s)
+        ),
+        Reason::Restriction => {
+            let (rule, source) =
+                group.restriction.as_ref().map_or(("", ""), |rule| (rule.rule.as_str(), rule.source.as_str()));
+            let source = if source.is_empty() { String::new() } else { format!(" ({source})") };
+            format!("Watering restriction \"{rule}\"{source}: not allowed {}.", open("for as long as the rule stands"))
+        }
+        Reason::Operator => {
+            let by = group.operator.hold.as_ref();
+            let who = by.map_or("", |hold| hold.who.as_str());
+            let note = by.map(|hold| hold.note.as_str()).filter(|note| !note.is_empty());
+            let note = note.map_or_else(String::new, |note| format!(" ({note})"));
+            format!("Held by {who}{note} {}.", open("until released"))
+        }
+        Reason::RootZoneFull => "The soil of the root zone is full.".to_owned(),
+        Reason::Season => "The system is drained for the winter.".to_owned(),
+        Reason::Calendar => format!("The calendar says no watering {}.", open("for now")),
+        Reason::NoEvidence => {
+            if evidence::known(state, context).thermometer {
+                "Too little is known to let water run.".to_owned()
+            } else {
+                "No thermometer is heard, and frost cannot be ruled out at this time of the year.".to_owned()
+            }
+        }
+    }
+}
+
+fn scale_words(state: &SiteState, index: usize, said: &Wanted, context: &Context<'_>) -> String {
+    let site = context.site;
+    let settings = &site.groups[index];
+    let owed = evidence::owed_mm(state, index, context);
+    let run = depth(site, settings.run_depth_mm);
+    let label = &settings.label;
+    if said.confidence == Confidence::Unknown && site.normals.is_none() {
+        return format!("Water {label} {} % of the programmed run times: the configured default.", said.percent);
+    }
+    let today = state.days.today().map(|today| today.figures.water).unwrap_or_default();
+    let so_far = format!(
+        "So far today the plants' reference evapotranspiration is {} and rain {}.",
+        depth(site, today.eto_mm),
+        depth(site, today.rain_mm)
+    );
+    if said.percent == 0 {
+        let least = depth(site, scale::least_run_mm(settings));
+        let owes = if owed <= 0.0 {
+            format!("nothing is owed ({} stored ahead)", depth(site, -owed))
+        } else {
+            format!("{} are owed, less than the least run worth giving ({least}); it is carried on", depth(site, owed))
+        };
+        return format!("No water for {label} for now: {owes}. {so_far}");
+    }
+    let capped = if said.percent >= settings.most_percent { ", the most that is set" } else { "" };
+    format!(
+        "Water {label} {} % of the programmed run times{capped}: {} are owed, a full run gives {run}. {so_far}",
+        said.percent,
+        depth(site, owed)
+    )
+}
+
+fn confidence(state: &SiteState, confidence: Confidence, context: &Context<'_>) -> Option<String> {
+    let known = evidence::known(state, context);
+    match confidence {
+        Confidence::Measured => None,
+        Confidence::Substituted => Some(if known.thermometer {
+            "The rain gauge is silent: rain of this time is not known.".to_owned()
+        } else {
+            "The thermometer is silent: evapotranspiration rests on what is left.".to_owned()
+        }),
+        Confidence::Unknown => {
+            let since =
+                state.unknown_since.map_or_else(String::new, |since| format!(" since {}", clock(context, since)));
+            let rests = if context.site.normals.is_some() { "climate normals" } else { "configured defaults" };
+            let frozen = if state.freeze.since().is_some() { " It was freezing when it was last heard." } else { "" };
+            Some(format!("No sensor of the site is heard{since}, so this rests on {rests}.{frozen}"))
+        }
+    }
+}
+
+/// What a controller is told, in one sentence.
+pub fn instruction(water_allowed: bool, what: &str, held: &[String]) -> String {
+    match (water_allowed, held.is_empty()) {
+        (true, _) => format!("Water may run: {what}."),
+        (false, true) => format!("No water: {what}."),
+        (false, false) => format!("No water: {}.", held.join("; ")),
+    }
+}
+
+/// Depth of water: "6.5 mm", or inches to two decimals.
+pub fn depth(site: &SiteSettings, mm: f64) -> String {
+    match site.units {
+        DisplayUnits::Metric => format!("{:.1} mm", zero(mm, 0.05)),
+        DisplayUnits::Us => format!("{:.2} in", zero(mm / MM_PER_INCH, 0.005)),
+    }
+}
+
+pub fn temperature(site: &SiteSettings, celsius: f64) -> String {
+    match site.units {
+        DisplayUnits::Metric => format!("{:.1} °C", zero(celsius, 0.05)),
+        DisplayUnits::Us => format!("{:.0} °F", zero(celsius * 1.8 + 32.0, 0.5)),
+    }
+}
+
+fn speed(site: &SiteSettings, m_per_s: f64) -> String {
+    match site.units {
+        DisplayUnits::Metric => format!("{m_per_s:.1} m/s"),
+        DisplayUnits::Us => format!("{:.0} mph", m_per_s / MPS_PER_MPH),
+    }
+}
+
+fn duration(minutes: u32) -> String {
+    match minutes {
+        0..=90 => format!("{minutes} minutes"),
+        _ if minutes.is_multiple_of(60) => format!("{} hours", minutes / 60),
+        _ => format!("{:.1} hours", f64::from(minutes) / 60.0),
+    }
+}
+
+fn clock(context: &Context<'_>, at: Stamp) -> String {
+    civil::clock_text(context.site.zone, at, context.now.wall)
+}
+
+/// No "-0.0".
+fn zero(value: f64, half_step: f64) -> f64 {
+    if value.abs() < half_step { 0.0 } else { value }
+}
+
+/// By definition.
+const MM_PER_INCH: f64 = 25.4;
+const MPS_PER_MPH: f64 = 0.44704;

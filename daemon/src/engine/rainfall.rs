@@ -1,0 +1,210 @@
+//! Rain of a site: what its gauge says becomes totals, events and quarantine.
+
+use super::alert::{AlertKind, Wording};
+use super::civil;
+use super::intake;
+use super::output::Level;
+use super::publish::{alerts, log};
+use super::reading::{Flag, Quantity, Reading, TimeSource};
+use super::settings::SensorSettings;
+use super::site::day_book::micrometers;
+use super::site::rain::{Catch, Outcome, RawUnit};
+use super::stamp::{HOUR, MINUTE, Stamp};
+use super::state::{Context, SiteState};
+
+/// A reading of a rain gauge. Returns its flag.
+pub fn read(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    reading: &Reading,
+    unit: RawUnit,
+    context: &mut Context<'_>,
+) -> Flag {
+    let entry = &mut state.sensors[index];
+    let by_arrival = reading.time_source != TimeSource::Payload;
+    let usual = entry.sensor.link.interval();
+    let catch = match reading.quantity {
+        Quantity::RainCounter => {
+            entry.gauge_measures = true;
+            entry.gauge.counter(reading.value, unit, reading.observed_at, by_arrival, &settings.gauge)
+        }
+        Quantity::RainfallAmount => {
+            entry.gauge_measures = true;
+            entry.gauge.interval(reading.value, reading.observed_at, usual, &settings.gauge)
+        }
+        // A rate is summed over the time since the last one, where nothing better comes from this sensor.
+        _ => {
+            let before = entry.rate_at.replace(reading.observed_at);
+            if entry.gauge_measures || reading.value < 0.0 {
+                return keep(state, index, reading, Flag::NotEvaluated, context);
+            }
+            let span = before.map_or(0, |before| reading.observed_at.since(before)).clamp(0, LONGEST_RATE);
+            let mm = reading.value * span as f64 / HOUR as f64;
+            entry.gauge.interval(mm, reading.observed_at, Some(span.max(MINUTE)), &settings.gauge)
+        }
+    };
+    take_in(state, index, settings, &catch, context);
+    let flag = flag_of(catch.outcome);
+    if flag != Flag::Good {
+        *state.sensors[index].sensor.flags.entry(catch.outcome.name().to_owned()).or_default() += 1;
+    }
+    keep(state, index, reading, flag, context)
+}
+
+/// Rain that was waiting for the clock gets the date of now.
+pub fn date_undated(state: &mut SiteState, context: &mut Context<'_>) {
+    if state.undated_rain_um == 0 || !context.now.trusted {
+        return;
+    }
+    let mm = f64::from(std::mem::take(&mut state.undated_rain_um)) / 1000.0;
+    let now = context.now.wall;
+    count(state, mm, now, now, 0, context);
+    log(context, Level::Info, format!("{mm:.1} mm of rain that came while the clock was wrong is dated to now"));
+}
+
+/// The site's rain gauge: the first sensor that counts and was ever heard as one.
+pub fn gauge_index(state: &SiteState, context: &Context<'_>) -> Option<usize> {
+    state
+        .sensors
+        .iter()
+        .zip(&context.site.sensors)
+        .position(|(entry, settings)| settings.rain_counts && entry.gauge_heard.is_some())
+}
+
+/// A gauge that speaks, within its sensor's silence limit.
+pub fn gauge_is_heard(state: &SiteState, context: &Context<'_>) -> bool {
+    gauge_index(state, context).is_some_and(|index| {
+        let (entry, settings) = (&state.sensors[index], &context.site.sensors[index]);
+        let limit = entry.sensor.link.silence_limit(&settings.link);
+        entry.gauge_heard.is_some_and(|heard| context.now.listening.saturating_sub(heard) <= limit)
+    })
+}
+
+fn take_in(state: &mut SiteState, index: usize, settings: &SensorSettings, catch: &Catch, context: &mut Context<'_>) {
+    tell(state, settings, catch, context);
+    let doubtful = matches!(
+        catch.outcome,
+        Outcome::QuarantinedJump
+            | Outcome::StillQuarantined
+            | Outcome::DropPending
+            | Outcome::UnitSuspect
+            | Outcome::DuplicateOrOld
+            | Outcome::Impossible
+    );
+    if !doubtful && settings.rain_counts {
+        state.sensors[index].gauge_heard = Some(context.now.listening);
+    }
+    if !settings.rain_counts || gauge_index(state, context).is_some_and(|gauge| gauge != index) {
+        return;
+    }
+    if !context.now.trusted {
+        state.undated_rain_um = state.undated_rain_um.saturating_add(micrometers(catch.mm));
+        return;
+    }
+    if catch.outcome == Outcome::BackFromJump {
+        // What was quarantined since the jump never fell.
+        state.book.settle_quarantine(false);
+        state.sent.totals_due = true;
+    }
+    let (site, usual) = (context.site, state.sensors[index].sensor.link.interval().unwrap_or(0));
+    if catch.quarantined_mm > 0.0 {
+        state.book.add_rain(site.zone, catch.quarantined_mm, true, catch.to, catch.to, 0);
+        state.sent.totals_due = true;
+    }
+    if !doubtful {
+        state.book.gauge_heard(site.zone, catch.to);
+    }
+    if catch.mm > 0.0 {
+        count(state, catch.mm, catch.from, catch.to, 2 * usual, context);
+    }
+}
+
+/// Rain that counts, fallen between `from` and `to`.
+fn count(state: &mut SiteState, mm: f64, from: Stamp, to: Stamp, usual: i64, context: &mut Context<'_>) {
+    let (now, site) = (context.now.wall, context.site);
+    let (open_from, open_to) = (state.days.touch(from), state.days.touch(to));
+    if !open_to || !state.book.add_rain(site.zone, mm, false, from, to, usual) {
+        state.too_late = state.too_late.saturating_add(1);
+        log(context, Level::Warn, format!("{mm:.1} mm of rain came too late for its day and counts for history only"));
+        return;
+    }
+    if !open_from && to.since(from) > usual {
+        log(context, Level::Warn, "part of the rain over a gap fell on days that are final".to_owned());
+    }
+    intake::note_late(state, from.min(to), context);
+    state.sent.totals_due = true;
+    state.event.add(mm, from, to, &site.rain);
+    let last_day_mm = state.book.rain_mm(now.plus(-24 * HOUR), now.plus(HOUR));
+    super::evidence::rained(state, last_day_mm, context);
+}
+
+/// What the log and the alerts say of a catch.
+fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context: &mut Context<'_>) {
+    let id = settings.id.as_str();
+    match catch.outcome {
+        Outcome::QuarantinedJump => {
+            let wording = Wording::new(
+                format!("The rain counter of sensor {id} jumped by {:.1} mm, which cannot be. Nothing of it counts.", catch.quarantined_mm),
+                "Look at the gauge. If the new level is right, nothing has to be done: it is believed after a day, without adding rain.",
+            )
+            .with("jump_mm", catch.quarantined_mm);
+            alerts::raise(state, AlertKind::ReadingImplausible, id, wording, context);
+        }
+        Outcome::UnitSuspect => {
+            let wording = Wording::new(
+                format!(
+                    "The rain total of sensor {id} changed by exactly the factor 25.4: its unit may have changed between inches and millimeters."
+                ),
+                "Check the unit in the feed. Rain of this sensor counts again after a service command for it, for example kind \"calibration\".",
+            );
+            alerts::raise(state, AlertKind::ReadingImplausible, id, wording, context);
+        }
+        Outcome::AfterReset => {
+            log(context, Level::Info, format!("sensor {id}: rain counter started anew, {:.1} mm since", catch.mm))
+        }
+        Outcome::Rollover => log(context, Level::Info, format!("sensor {id}: rain counter rolled over")),
+        Outcome::NewLevelAccepted => {
+            log(
+                context,
+                Level::Info,
+                format!("sensor {id}: the new level of the rain counter is believed, no rain added"),
+            );
+            alerts::clear(state, AlertKind::ReadingImplausible, id, context);
+        }
+        Outcome::BackFromJump => {
+            log(context, Level::Info, format!("sensor {id}: the rain counter is back from its jump"));
+            alerts::clear(state, AlertKind::ReadingImplausible, id, context);
+        }
+        Outcome::Rain if catch.to.since(catch.from) > HOUR && catch.mm >= 1.0 => {
+            let zone = context.site.zone;
+            let (from, to) = (
+                civil::clock_text(zone, catch.from, context.now.wall),
+                civil::clock_text(zone, catch.to, context.now.wall),
+            );
+            log(
+                context,
+                Level::Info,
+                format!("sensor {id}: {:.1} mm of rain at an unknown time between {from} and {to}", catch.mm),
+            );
+        }
+        _ => {}
+    }
+}
+
+fn flag_of(outcome: Outcome) -> Flag {
+    match outcome {
+        Outcome::QuarantinedJump | Outcome::StillQuarantined | Outcome::UnitSuspect | Outcome::Impossible => Flag::Bad,
+        Outcome::SuspectJump | Outcome::DropPending => Flag::Suspect,
+        Outcome::DuplicateOrOld => Flag::NotEvaluated,
+        _ => Flag::Good,
+    }
+}
+
+fn keep(state: &mut SiteState, index: usize, reading: &Reading, flag: Flag, context: &Context<'_>) -> Flag {
+    intake::keep(state, index, reading, flag, context.now.listening);
+    flag
+}
+
+/// A rate speaks for at most this long. Our choice.
+const LONGEST_RATE: i64 = 30 * MINUTE;

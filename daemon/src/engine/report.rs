@@ -1,0 +1,114 @@
+//! What a bridge tells of its controller: the instruction in force, runs, flow.
+
+use thirst_schemas as wire;
+
+use super::output::Level;
+use super::publish::log;
+use super::settings::GroupSettings;
+use super::stamp::{DAY, MINUTE, Stamp};
+use super::state::{BookedRun, BridgeWord, Context, Delivered, SiteState};
+
+/// Takes in a report on the controller named in its topic.
+pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: bool, context: &mut Context<'_>) {
+    let Some(index) = context.site.controllers.iter().position(|settings| settings.id == controller) else {
+        log(context, Level::Warn, "a report on a controller that is not in the settings was ignored".to_owned());
+        return;
+    };
+    if retain {
+        log(
+            context,
+            Level::Warn,
+            format!("controller {controller}: a retained report was ignored; publish reports without retain"),
+        );
+        return;
+    }
+    let report = match wire::Report::parse(payload) {
+        Ok(report) => report,
+        Err(error) => {
+            log(context, Level::Warn, format!("controller {controller}: report refused: {}", error.text));
+            return;
+        }
+    };
+    if report.controller.as_deref().is_some_and(|named| named != controller) {
+        log(
+            context,
+            Level::Warn,
+            format!("controller {controller}: report refused: it names another controller than its topic"),
+        );
+        return;
+    }
+    let allowed = state.controllers[index].told.as_ref().is_some_and(|told| told.water_allowed);
+    let before = state.controllers[index].bridge;
+    let force = report.in_force.unwrap_or(wire::InForce { epoch: 0, sequence: 0 });
+    let runs = report.runs.as_deref().unwrap_or_default();
+    let flows = report.flow_liters_per_minute.map(|flow| flow > LEAST_FLOW);
+    let word = BridgeWord {
+        at: context.now.wall,
+        listening: context.now.listening,
+        epoch: force.epoch,
+        sequence: force.sequence,
+        reports_runs: !runs.is_empty() || before.is_some_and(|before| before.reports_runs),
+        flow_while_held: match flows {
+            Some(flows) => flows && !allowed,
+            None => before.is_some_and(|before| before.flow_while_held) && !allowed,
+        },
+    };
+    if before.is_none() {
+        log(context, Level::Info, format!("controller {controller}: its bridge reports for the first time"));
+    }
+    state.controllers[index].bridge = Some(word);
+    for run in runs {
+        book(state, index, run, context);
+    }
+}
+
+/// Books a finished run once, whatever number of times it is reported.
+fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Context<'_>) {
+    let Some(group) = context.site.groups.iter().position(|settings| settings.id == run.group) else {
+        log(context, Level::Warn, "a reported run names a group that is not in the settings".to_owned());
+        return;
+    };
+    let (start, settings) = (Stamp::from(run.start), &context.site.groups[group]);
+    let age = context.now.wall.since(start);
+    if run.end.is_none() || !(-5 * MINUTE..=7 * DAY).contains(&age) {
+        return;
+    }
+    let runs = &mut state.controllers[index].runs;
+    if runs.iter().any(|booked| booked.group == run.group && booked.start == start) {
+        return;
+    }
+    let Some(mm) = depth_mm(settings, run) else {
+        log(
+            context,
+            Level::Warn,
+            format!(
+                "group {}: a run without depth_mm cannot be booked: set application_rate and efficiency of the group",
+                settings.id
+            ),
+        );
+        return;
+    };
+    runs.push_back(BookedRun { group: run.group.clone(), start, mm });
+    while runs.len() > KEPT_RUNS {
+        runs.pop_front();
+    }
+    state.groups[group].ledger.deliver(settings, mm);
+    state.groups[group].delivered = Some(Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true });
+    state.sent.totals_due = true;
+    log(context, Level::Info, format!("group {}: {mm:.1} mm booked from a reported run", settings.id));
+}
+
+/// Net depth of a run, mm: as reported, else minutes times application rate and efficiency.
+fn depth_mm(settings: &GroupSettings, run: &wire::Run) -> Option<f64> {
+    let minutes = run.minutes.or_else(|| {
+        let end = run.end?;
+        Some((end - run.start).num_seconds().max(0) as f64 / 60.0)
+    });
+    let depth = run.depth_mm.or_else(|| Some(minutes? / 60.0 * settings.net_rate_mm_per_hour?))?;
+    depth.is_finite().then(|| depth.clamp(0.0, 200.0))
+}
+
+const KEPT_RUNS: usize = 64;
+
+/// Less than this is a dripping meter. Our choice.
+const LEAST_FLOW: f64 = 0.5;

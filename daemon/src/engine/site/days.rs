@@ -1,0 +1,344 @@
+//! Civil days of a site: the one that runs, and those that have closed and may still be revised.
+
+use std::collections::VecDeque;
+
+use chrono::{Datelike, NaiveDate};
+use chrono_tz::Tz;
+use serde::{Deserialize, Serialize};
+
+use super::day_book::{Averaged, Bin, DayBook};
+use super::evapotranspiration::{self, Day, DayExtremes, HourWeather, Mean, Method, Place};
+use super::ledger::DayWater;
+use super::normals::{Basis, Normals};
+use crate::engine::civil;
+use crate::engine::stamp::{HOUR, Stamp};
+
+/// What stands in where nothing was measured.
+#[derive(Clone, Copy, Debug)]
+pub struct StandIn<'a> {
+    pub normals: Option<&'a Normals>,
+    /// mm a day, without normals.
+    pub default_eto_mm: f64,
+    /// False for a site without a rain gauge: then no rain is assumed, and no gauge is missed.
+    pub has_gauge: bool,
+}
+
+/// Figures of a civil day, whole or so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Figures {
+    #[serde(rename = "w")]
+    pub water: DayWater,
+    #[serde(rename = "m")]
+    pub method: Method,
+    /// Share of the time behind the method, 0–1.
+    #[serde(rename = "c")]
+    pub coverage: f64,
+    #[serde(rename = "u")]
+    pub uncertainty_mm: f64,
+    #[serde(rename = "be")]
+    pub eto_basis: Basis,
+    #[serde(rename = "br")]
+    pub rain_basis: Basis,
+    #[serde(rename = "tn", default)]
+    pub coldest_celsius: Option<f64>,
+    #[serde(rename = "tx", default)]
+    pub warmest_celsius: Option<f64>,
+    /// Rain that waits for a judgment, mm.
+    #[serde(rename = "q", default)]
+    pub quarantined_mm: f64,
+    /// Some rain fell at an unknown time within a gap.
+    #[serde(rename = "sp", default)]
+    pub spread: bool,
+    /// Cloudiness of the last daytime hours, for the night that follows.
+    #[serde(rename = "f", default)]
+    pub fcd: Option<f64>,
+}
+
+/// A day that has closed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ClosedDay {
+    #[serde(rename = "d")]
+    pub date: NaiveDate,
+    #[serde(rename = "s")]
+    pub start: Stamp,
+    #[serde(rename = "e")]
+    pub end: Stamp,
+    #[serde(rename = "g")]
+    pub figures: Figures,
+    #[serde(rename = "r")]
+    pub revision: u32,
+    /// Changes are history only.
+    #[serde(rename = "f")]
+    pub is_final: bool,
+    /// Something arrived since it was figured last.
+    #[serde(rename = "n", default)]
+    pub needs_revision: bool,
+    /// What came late changed it.
+    #[serde(rename = "l", default)]
+    pub late: bool,
+}
+
+/// The day that runs.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Today {
+    #[serde(rename = "d")]
+    pub date: NaiveDate,
+    #[serde(rename = "s")]
+    pub start: Stamp,
+    #[serde(rename = "e")]
+    pub end: Stamp,
+    /// Figures so far, and when they were figured.
+    #[serde(rename = "g", default)]
+    pub figures: Figures,
+    #[serde(rename = "a")]
+    pub figured_at: Stamp,
+}
+
+/// Today and the days before it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Days {
+    #[serde(rename = "t", default)]
+    today: Option<Today>,
+    /// Oldest first, at most [`KEPT_DAYS`].
+    #[serde(rename = "c", default)]
+    closed: VecDeque<ClosedDay>,
+    /// Rain of the days that are no longer kept, since the season began, mm.
+    #[serde(rename = "r", default)]
+    season_before_mm: f64,
+}
+
+impl Days {
+    pub fn today(&self) -> Option<&Today> {
+        self.today.as_ref()
+    }
+
+    pub fn closed(&self) -> impl DoubleEndedIterator<Item = &ClosedDay> {
+        self.closed.iter()
+    }
+
+    pub fn last_closed(&self) -> Option<&ClosedDay> {
+        self.closed.back()
+    }
+
+    /// Begins the day of `now` without closing any: the first day of a site, or the day after a clock that lied.
+    pub fn begin(&mut self, zone: Tz, now: Stamp) {
+        let date = civil::date(zone, now);
+        self.today = Some(Today {
+            date,
+            start: civil::day_start(zone, date),
+            end: civil::day_end(zone, date),
+            figures: Figures::default(),
+            figured_at: Stamp(i64::MIN / 2),
+        });
+    }
+
+    /// Figures the running day anew.
+    pub fn figure_today(&mut self, place: &Place, book: &DayBook, stand_in: StandIn<'_>, now: Stamp) {
+        let fcd = self.last_closed().and_then(|day| day.figures.fcd);
+        if let Some(today) = &mut self.today {
+            today.figures = figures(place, book, (today.date, today.start, today.end), now, stand_in, fcd);
+            today.figured_at = now;
+        }
+    }
+
+    /// Closes the running day at its end and begins the next one.
+    pub fn close_today(&mut self, zone: Tz, place: &Place, book: &DayBook, stand_in: StandIn<'_>) -> Option<ClosedDay> {
+        let today = self.today?;
+        let fcd = self.last_closed().and_then(|day| day.figures.fcd);
+        let closed = ClosedDay {
+            date: today.date,
+            start: today.start,
+            end: today.end,
+            figures: figures(place, book, (today.date, today.start, today.end), today.end, stand_in, fcd),
+            revision: 0,
+            is_final: false,
+            needs_revision: false,
+            late: false,
+        };
+        self.closed.push_back(closed);
+        while self.closed.len() > KEPT_DAYS {
+            if let Some(dropped) = self.closed.pop_front() {
+                self.season_before_mm += dropped.figures.water.rain_mm;
+            }
+        }
+        self.begin(zone, today.end);
+        Some(closed)
+    }
+
+    /// The reading at `at` may have changed a closed day. False when that day is final.
+    pub fn touch(&mut self, at: Stamp) -> bool {
+        match self.closed.iter_mut().find(|day| day.start <= at && at < day.end) {
+            Some(day) if day.is_final => false,
+            Some(day) => {
+                day.needs_revision = true;
+                true
+            }
+            None => self.today.is_some_and(|today| at >= today.start),
+        }
+    }
+
+    pub fn needs_revision(&self) -> bool {
+        self.closed.iter().any(|day| day.needs_revision)
+    }
+
+    /// Figures touched days anew: figures before, and the day after, for each that changed.
+    pub fn revise(&mut self, place: &Place, book: &DayBook, stand_in: StandIn<'_>) -> Vec<(Figures, ClosedDay)> {
+        let mut changed = Vec::new();
+        let mut fcd = None;
+        for day in &mut self.closed {
+            if day.needs_revision && !day.is_final {
+                day.needs_revision = false;
+                let before = day.figures;
+                let after = figures(place, book, (day.date, day.start, day.end), day.end, stand_in, fcd);
+                if differs(&before, &after) {
+                    (day.figures, day.late) = (after, true);
+                    day.revision = day.revision.saturating_add(1);
+                    changed.push((before, *day));
+                }
+            }
+            fcd = day.figures.fcd;
+        }
+        changed
+    }
+
+    /// Makes days final that ended `lateness` before `now`.
+    pub fn finish(&mut self, now: Stamp, lateness: i64) -> Vec<ClosedDay> {
+        let due = |day: &&mut ClosedDay| !day.is_final && !day.needs_revision && now.since(day.end) >= lateness;
+        self.closed
+            .iter_mut()
+            .filter(due)
+            .map(|day| {
+                day.is_final = true;
+                *day
+            })
+            .collect()
+    }
+
+    /// The next instant at which a day closes or becomes final.
+    pub fn next_change(&self, lateness: i64) -> Option<Stamp> {
+        let finals = self.closed.iter().filter(|day| !day.is_final).map(|day| day.end.plus(lateness));
+        finals.chain(self.today.map(|today| today.end)).min()
+    }
+
+    /// Rain of the last seven civil days with today, mm.
+    pub fn rain_of_week_mm(&self) -> f64 {
+        let before: f64 = self.closed.iter().rev().take(6).map(|day| day.figures.water.rain_mm).sum();
+        before + self.today.map_or(0.0, |today| today.figures.water.rain_mm)
+    }
+
+    /// Rain since the season began, mm.
+    pub fn rain_of_season_mm(&self) -> f64 {
+        let kept: f64 = self.closed.iter().map(|day| day.figures.water.rain_mm).sum();
+        self.season_before_mm + kept + self.today.map_or(0.0, |today| today.figures.water.rain_mm)
+    }
+
+    /// A new season: its rain counts from today.
+    pub fn begin_season(&mut self) {
+        self.season_before_mm = -self.closed.iter().map(|day| day.figures.water.rain_mm).sum::<f64>();
+    }
+
+    /// Mean plant-independent need of the last closed days, mm a day: for forecasts of when a hold ends.
+    pub fn recent_eto_mm(&self) -> Option<f64> {
+        let recent: Vec<f64> = self.closed.iter().rev().take(3).map(|day| day.figures.water.eto_mm).collect();
+        (!recent.is_empty()).then(|| recent.iter().sum::<f64>() / recent.len() as f64)
+    }
+
+    /// Forgets the running day: the clock that named it is not believed.
+    pub fn suspend(&mut self) {
+        self.today = None;
+    }
+}
+
+/// Figures of a civil day up to `until`: a pure function of the book.
+fn figures(
+    place: &Place,
+    book: &DayBook,
+    (date, start, end): (NaiveDate, Stamp, Stamp),
+    until: Stamp,
+    stand_in: StandIn<'_>,
+    fcd: Option<f64>,
+) -> Figures {
+    let hours: Vec<HourWeather> = book.between(start, end).map(weather).collect();
+    let (mut rain_um, mut quarantined_um, mut heard, mut spread) = (0i64, 0i64, 0i64, false);
+    let (mut coldest, mut warmest) = (f32::INFINITY, f32::NEG_INFINITY);
+    for bin in book.between(start, end) {
+        rain_um += i64::from(bin.rain_um);
+        quarantined_um += i64::from(bin.quarantined_um);
+        coldest = coldest.min(bin.coldest);
+        warmest = warmest.max(bin.warmest);
+        spread |= bin.spread;
+        if bin.gauge_heard {
+            heard += i64::from(bin.minutes);
+        }
+    }
+    let until = until.min(end).max(start);
+    let extremes = DayExtremes { tmax: finite(warmest), tmin: finite(coldest) };
+    let day = Day { day_of_year: date.ordinal(), start, end, until, hours: &hours, extremes, fcd };
+    let eto = evapotranspiration::reference_et_of(place, &day);
+    let elapsed = until.since(start) as f64 / end.since(start).max(1) as f64;
+    let (eto_mm, eto_basis) = match eto.method {
+        // Usual evaporation follows the day's sun; so far without one, the clock has to do.
+        Method::None => match stand_in.normals {
+            Some(normals) => (normals.eto_of_day_mm(date) * elapsed, Basis::Normals),
+            None => (stand_in.default_eto_mm * elapsed, Basis::Default),
+        },
+        _ if eto.coverage >= WELL_MEASURED => (eto.mm, Basis::Measured),
+        _ => (eto.mm, Basis::Partial),
+    };
+    let heard_share = heard as f64 * 60_000.0 / until.since(start).max(HOUR) as f64;
+    let measured_mm = rain_um as f64 / 1000.0;
+    let (rain_mm, rain_basis) = if heard > 0 {
+        (measured_mm, if heard_share >= WELL_MEASURED { Basis::Measured } else { Basis::Partial })
+    } else {
+        match stand_in.normals.filter(|_| stand_in.has_gauge).and_then(|normals| normals.rain_of_day_mm(date)) {
+            Some(mean) => (measured_mm.max(mean * elapsed), Basis::Normals),
+            None => (measured_mm, Basis::Default),
+        }
+    };
+    Figures {
+        water: DayWater { eto_mm, rain_mm },
+        method: eto.method,
+        coverage: eto.coverage,
+        uncertainty_mm: eto.uncertainty_mm,
+        eto_basis,
+        rain_basis,
+        coldest_celsius: extremes.tmin,
+        warmest_celsius: extremes.tmax,
+        quarantined_mm: quarantined_um as f64 / 1000.0,
+        spread,
+        fcd: eto.fcd,
+    }
+}
+
+fn weather(bin: &Bin) -> HourWeather {
+    let mean = |averaged| bin.sum(averaged).mean().map(|mean| Mean { mean, covered: bin.coverage(averaged) });
+    HourWeather {
+        start: bin.start,
+        minutes: u16::from(bin.minutes),
+        air_temperature: mean(Averaged::Temperature),
+        relative_humidity: mean(Averaged::Humidity),
+        dew_point: mean(Averaged::DewPoint),
+        wind_speed: mean(Averaged::Wind),
+        shortwave: mean(Averaged::Sun),
+    }
+}
+
+fn finite(value: f32) -> Option<f64> {
+    value.is_finite().then(|| (f64::from(value) * 1000.0).round() / 1000.0)
+}
+
+/// A change smaller than this is not worth a revision, mm and °C. Our choice.
+fn differs(before: &Figures, after: &Figures) -> bool {
+    let moved = |before: f64, after: f64| (before - after).abs() >= 0.005;
+    moved(before.water.eto_mm, after.water.eto_mm)
+        || moved(before.water.rain_mm, after.water.rain_mm)
+        || moved(before.quarantined_mm, after.quarantined_mm)
+        || before.coldest_celsius != after.coldest_celsius
+        || before.warmest_celsius != after.warmest_celsius
+}
+
+/// Share of a day's time that makes it measured and not partly measured. Our choice.
+const WELL_MEASURED: f64 = 0.75;
+
+/// Eight days: a week and the day before it.
+const KEPT_DAYS: usize = 8;

@@ -1,0 +1,348 @@
+//! Reference evapotranspiration ETo of a site's civil day, by the best method that the readings allow.
+//!
+//! Three methods in order: ASCE hourly where hours are well covered, daily Penman–Monteith with the substitutions of
+//! FAO-56 chapter 3, temperature alone (Hargreaves–Samani). What was not read is said in [`DayEto::substituted`], what
+//! it costs in [`DayEto::uncertainty_mm`].
+
+use serde::{Deserialize, Serialize};
+
+use self::slots::{Slot, interpolated, slots_between};
+pub use super::super::formula::reference_et::{ClearSky, Climate};
+use super::super::{
+    formula::{radiation, radiation::Exposure, reference_et},
+    stamp::{HOUR, Stamp},
+    units::{Celsius, Degrees, Hours, Kilopascals, MegajoulesPerM2, Meters, MetersPerSecond, WattsPerM2},
+};
+
+mod accuracy;
+mod slots;
+
+/// Where the day happened, and what the site's settings say about it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Place {
+    pub latitude_degrees: f64,
+    /// Positive toward the east.
+    pub longitude_degrees: f64,
+    pub elevation_m: f64,
+    /// Of the anemometer above ground; readings are brought to 2 m.
+    pub wind_height_m: f64,
+    pub clear_sky: ClearSky,
+    pub climate: Climate,
+    pub exposure: Exposure,
+    /// Mean wind at 2 m from normals or the site's own good days, in place of 2 m/s when no wind is read.
+    pub usual_wind_m_per_s: Option<f64>,
+    /// What Hargreaves–Samani is multiplied by at this site in this month; 1 where nothing is known.
+    pub site_factor: f64,
+}
+
+/// Mean of what counted in an hour.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mean {
+    pub mean: f64,
+    /// Share of the hour that readings stand for, 0 to 1.
+    pub covered: f64,
+}
+
+/// One hour of the day book in engine units; a part of an hour where the civil day cuts it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HourWeather {
+    pub start: Stamp,
+    /// 1 to 60.
+    pub minutes: u16,
+    /// °C.
+    pub air_temperature: Option<Mean>,
+    /// %.
+    pub relative_humidity: Option<Mean>,
+    /// °C; preferred to relative humidity.
+    pub dew_point: Option<Mean>,
+    /// m/s at the anemometer's height. A stopped anemometer is None, never calm.
+    pub wind_speed: Option<Mean>,
+    /// W/m².
+    pub shortwave: Option<Mean>,
+}
+
+/// Highest and lowest air temperature of the day so far in °C; the daily methods need both.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DayExtremes {
+    pub tmax: Option<f64>,
+    pub tmin: Option<f64>,
+}
+
+/// A civil day, whole or so far.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Day<'a> {
+    /// Of the civil date, 1 to 366.
+    pub day_of_year: u32,
+    /// First instant of the civil day and of the next one (23 to 25 hours).
+    pub start: Stamp,
+    pub end: Stamp,
+    /// `end` for a whole day; now for the running day.
+    pub until: Stamp,
+    /// In any order; what is outside the day or overlaps an earlier hour is left out.
+    pub hours: &'a [HourWeather],
+    pub extremes: DayExtremes,
+    /// Last daytime cloudiness of the days before ([`DayEto::fcd`]).
+    pub fcd: Option<f64>,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Method {
+    AsceHourly,
+    PenmanMonteithDaily,
+    HargreavesSamani,
+    /// No temperature: nothing can be said.
+    #[default]
+    None,
+}
+
+impl Method {
+    /// The name in JSON and history.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::AsceHourly => "asce_hourly",
+            Self::PenmanMonteithDaily => "penman_monteith_daily",
+            Self::HargreavesSamani => "hargreaves_samani",
+            Self::None => "none",
+        }
+    }
+}
+
+/// Which inputs were not read but stood in for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Substituted {
+    pub humidity: bool,
+    pub wind: bool,
+    pub sun: bool,
+}
+
+/// ETo of a civil day, or of the running day so far.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DayEto {
+    /// Never below 0; 0 with [`Method::None`].
+    pub mm: f64,
+    pub method: Method,
+    /// 0 to 1. Hourly: share of the elapsed time in well-covered hours. Daily methods: mean covered share of the hours,
+    /// over temperature and the inputs that were read.
+    pub coverage: f64,
+    pub substituted: Substituted,
+    /// Root mean square error to expect from the method; the sensors' own errors are not in it. For the running day, of
+    /// the amount so far.
+    pub uncertainty_mm: f64,
+    /// Where the figure comes from.
+    pub uncertainty_source: &'static str,
+    /// Last daytime cloudiness, for the next day's [`Day::fcd`].
+    pub fcd: Option<f64>,
+}
+
+/// ETo of `day` at `place`.
+///
+/// Rules: ASCE-EWRI (2005) hourly, when temperature, humidity, wind and sun each cover 75 % of an hour and such hours
+/// make up 75 % of the elapsed day (the rest is interpolated, the sun by its clearness; night needs no sun reading);
+/// else FAO-56 daily Penman–Monteith, when the day's extremes and, for half of the day, humidity, sun or wind are
+/// known; else Hargreaves–Samani. The running day's share of a daily method is the share of extraterrestrial radiation
+/// that has passed.
+pub fn reference_et_of(place: &Place, day: &Day<'_>) -> DayEto {
+    let site = Site::of(place, day);
+    let outcome = site.hourly().or_else(|| site.daily()).or_else(|| site.temperature_only());
+    outcome.filter(|eto| eto.mm.is_finite()).unwrap_or(DayEto {
+        mm: 0.0,
+        method: Method::None,
+        coverage: 0.0,
+        substituted: Substituted { humidity: true, wind: true, sun: true },
+        uncertainty_mm: 0.0,
+        uncertainty_source: "no temperature: no estimate",
+        fcd: day.fcd,
+    })
+}
+
+/// Share of an hour, and of a day, that has to be covered for the hourly method (design: 75 %).
+const WELL_COVERED: f64 = 0.75;
+/// Share of a day for which an input counts as read in the daily method.
+const HALF: f64 = 0.5;
+
+/// The day cut into hours, with what all methods need.
+struct Site<'a> {
+    place: &'a Place,
+    day: &'a Day<'a>,
+    slots: Vec<Slot>,
+    /// Hours from the day's start until now.
+    elapsed: f64,
+    /// Share of the day's extraterrestrial radiation that has passed, 0 to 1.
+    passed: f64,
+}
+
+impl<'a> Site<'a> {
+    fn of(place: &'a Place, day: &'a Day<'a>) -> Self {
+        // No civil day is longer than 25 hours; a wrong end must not cost memory.
+        let end = Stamp(day.end.0.clamp(day.start.0, day.start.plus(26 * HOUR).0));
+        let until = Stamp(day.until.0.clamp(day.start.0, end.0));
+        let slots = slots_between(place, day, until);
+        let elapsed = until.since(day.start) as f64 / HOUR as f64;
+        let sum = |slots: &[Slot]| slots.iter().map(|slot| slot.extraterrestrial).sum::<f64>();
+        let passed = if until == end {
+            1.0
+        } else {
+            let so_far = sum(&slots);
+            let ahead = sum(&slots::empty_between(place, day, until, end));
+            // In the polar night no sun tells the time: the clock does.
+            if so_far + ahead > 0.0 {
+                so_far / (so_far + ahead)
+            } else {
+                elapsed * HOUR as f64 / end.since(day.start) as f64
+            }
+        };
+        Self { place, day, slots, elapsed, passed }
+    }
+
+    fn hourly(&self) -> Option<DayEto> {
+        let covered: f64 = self.slots.iter().filter(|slot| slot.is_well_covered()).map(|slot| slot.hours).sum();
+        if self.elapsed <= 0.0 || covered < WELL_COVERED * self.elapsed {
+            return None;
+        }
+        let air = interpolated(&self.slots, |slot| slot.air.and_then(slots::well_covered));
+        let actual = interpolated(&self.slots, |slot| slot.actual_vapor.and_then(slots::well_covered));
+        let wind = interpolated(&self.slots, |slot| slot.wind.and_then(slots::well_covered));
+        let clearness = interpolated(&self.slots, Slot::clearness);
+        let usual = 0.75 * reference_et::usual_clear_share(self.place.climate);
+        let mut fcd = self.day.fcd.filter(|fcd| (0.0..=1.0).contains(fcd));
+        let mut sum = 0.0;
+        for (index, slot) in self.slots.iter().enumerate() {
+            let at = |series: &[Option<f64>]| series.get(index).copied().flatten();
+            let shortwave = match slot.shortwave.and_then(slots::well_covered) {
+                Some(flux) => WattsPerM2(flux).over(Hours(slot.hours)).0,
+                None => slot.extraterrestrial * at(&clearness).unwrap_or(usual),
+            };
+            let weather = slot.weather(self.place, self.day, at(&air)?, at(&actual)?, shortwave, at(&wind)?);
+            fcd = weather.own_cloudiness().or(fcd);
+            let cloudiness = fcd
+                .unwrap_or_else(|| radiation::cloudiness_of_share(reference_et::usual_clear_share(self.place.climate)));
+            sum += reference_et::hourly(&weather, reference_et::Surface::Short, cloudiness).0;
+        }
+        let substituted = Substituted::default();
+        let coverage = (covered / self.elapsed).min(1.0);
+        Some(self.outcome(sum, Method::AsceHourly, coverage, substituted, fcd))
+    }
+
+    fn daily(&self) -> Option<DayEto> {
+        let (highest, lowest) = self.extremes()?;
+        let humidity = self.mean_of(|slot| slot.actual_vapor);
+        let wind = self.mean_of(|slot| slot.wind);
+        let sun = self.sun();
+        let read: Vec<f64> = [humidity, wind, sun].into_iter().flatten().map(|input| input.covered).collect();
+        if read.is_empty() {
+            return None;
+        }
+        let mut weather = reference_et::DailyWeather {
+            day_of_year: self.day.day_of_year,
+            latitude: Degrees(self.place.latitude_degrees).radians(),
+            elevation: Meters(self.place.elevation_m),
+            highest,
+            lowest,
+            actual_vapor: match humidity {
+                Some(actual) => Kilopascals(actual.mean),
+                None => reference_et::vapor_pressure_of_lowest(lowest, self.place.climate),
+            },
+            shortwave: MegajoulesPerM2(0.0),
+            wind: match wind {
+                Some(wind) => MetersPerSecond(wind.mean),
+                None => reference_et::usual_wind(self.place.usual_wind_m_per_s.map(MetersPerSecond)),
+            },
+            clear_sky: self.place.clear_sky,
+        };
+        let r_a = weather.extraterrestrial();
+        weather.shortwave = match sun {
+            Some(clearness) => MegajoulesPerM2(clearness.mean * r_a.0),
+            None => {
+                let clear = weather.clear_sky_radiation();
+                radiation::shortwave_from_temperature(highest, lowest, self.place.exposure, r_a, clear)
+            }
+        };
+        let whole_day = reference_et::daily(&weather, reference_et::Surface::Short).0;
+        let substituted = Substituted { humidity: humidity.is_none(), wind: wind.is_none(), sun: sun.is_none() };
+        let coverage = (self.air_coverage() + read.iter().sum::<f64>()) / (1.0 + read.len() as f64);
+        let fcd = sun.and_then(|_| radiation::cloudiness(weather.shortwave, weather.clear_sky_radiation()));
+        let mm = whole_day * self.passed;
+        Some(self.outcome(mm, Method::PenmanMonteithDaily, coverage, substituted, fcd.or(self.day.fcd)))
+    }
+
+    fn temperature_only(&self) -> Option<DayEto> {
+        let (highest, lowest) = self.extremes()?;
+        let latitude = Degrees(self.place.latitude_degrees).radians();
+        let r_a = radiation::extraterrestrial_daily(latitude, self.day.day_of_year);
+        let whole_day = self.site_factor() * reference_et::hargreaves_samani(highest, lowest, r_a).0;
+        let substituted = Substituted { humidity: true, wind: true, sun: true };
+        let mm = whole_day * self.passed;
+        Some(self.outcome(mm, Method::HargreavesSamani, self.air_coverage(), substituted, self.day.fcd))
+    }
+
+    fn outcome(&self, mm: f64, method: Method, coverage: f64, substituted: Substituted, fcd: Option<f64>) -> DayEto {
+        let tuned = method == Method::HargreavesSamani && self.site_factor() != 1.0;
+        let usual_wind_known = self.place.usual_wind_m_per_s.is_some();
+        let row = accuracy::row(method, substituted, self.place.climate, tuned, usual_wind_known);
+        let mut rmse = row.rmse_mm;
+        if method == Method::AsceHourly {
+            // Hours that were interpolated are no better than an estimate from temperature.
+            rmse = rmse * coverage + accuracy::temperature_alone(self.place.climate).rmse_mm * (1.0 - coverage);
+        }
+        DayEto {
+            mm: mm.max(0.0),
+            method,
+            coverage,
+            substituted,
+            uncertainty_mm: rmse * self.passed,
+            uncertainty_source: row.source,
+            fcd,
+        }
+    }
+
+    /// Highest and lowest temperature, the right way round.
+    fn extremes(&self) -> Option<(Celsius, Celsius)> {
+        let tmax = self.day.extremes.tmax.filter(|value| value.is_finite())?;
+        let tmin = self.day.extremes.tmin.filter(|value| value.is_finite())?;
+        Some((Celsius(tmax.max(tmin)), Celsius(tmin.min(tmax))))
+    }
+
+    fn site_factor(&self) -> f64 {
+        let factor = self.place.site_factor;
+        if factor.is_finite() && factor > 0.0 { factor } else { 1.0 }
+    }
+
+    fn air_coverage(&self) -> f64 {
+        self.weighted(|slot| slot.air).map_or(0.0, |air| air.covered)
+    }
+
+    /// The mean of an input over the elapsed day, where it covers at least half of it.
+    fn mean_of(&self, input: impl Fn(&Slot) -> Option<Mean>) -> Option<Mean> {
+        self.weighted(input).filter(|mean| mean.covered >= HALF)
+    }
+
+    fn weighted(&self, input: impl Fn(&Slot) -> Option<Mean>) -> Option<Mean> {
+        let (mut sum, mut hours) = (0.0, 0.0);
+        for slot in &self.slots {
+            if let Some(mean) = input(slot) {
+                sum += mean.mean * mean.covered * slot.hours;
+                hours += mean.covered * slot.hours;
+            }
+        }
+        (hours > 0.0 && self.elapsed > 0.0)
+            .then(|| Mean { mean: sum / hours, covered: (hours / self.elapsed).min(1.0) })
+    }
+
+    /// Received share of the extraterrestrial radiation, where sun readings cover half of what has passed of it.
+    fn sun(&self) -> Option<Mean> {
+        let (mut received, mut covered, mut passed) = (0.0, 0.0, 0.0);
+        for slot in &self.slots {
+            passed += slot.extraterrestrial;
+            if let Some(flux) = slot.shortwave.filter(|_| slot.extraterrestrial > 0.0) {
+                received += WattsPerM2(flux.mean).over(Hours(flux.covered * slot.hours)).0;
+                covered += slot.extraterrestrial * flux.covered;
+            }
+        }
+        (covered > 0.0 && covered >= HALF * passed)
+            .then(|| Mean { mean: (received / covered).clamp(0.0, 1.0), covered: (covered / passed).min(1.0) })
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,179 @@
+//! One step of one site: what happened, then days, links, decisions, and what is due to be told; and the next deadline.
+
+use super::alert::{AlertKind, Wording};
+use super::civil;
+use super::event::Digest;
+use super::evidence;
+use super::instruct;
+use super::intake;
+use super::judge;
+use super::output::Level;
+use super::publish::{alerts, log, messages};
+use super::stamp::{HOUR, MINUTE, SECOND, Stamp};
+use super::state::{Context, SiteState};
+use super::turn;
+
+/// Runs `act`, brings the site up to now, and says when it has to be looked at next.
+pub fn step(
+    state: &mut SiteState,
+    context: &mut Context<'_>,
+    act: impl FnOnce(&mut SiteState, &mut Context<'_>),
+) -> Option<Stamp> {
+    turn::days(state, context);
+    if state.settings_version == 0 {
+        state.settings_version = context.settings.version.max(1);
+        announce(state, context);
+    }
+    act(state, context);
+    intake::judge_links(state, context);
+    if state.wind.lapse(context.now.wall, &context.site.wind) {
+        log(
+            context,
+            Level::Warn,
+            "wind hold ends: the anemometer has been silent for too long to hold on its last word".to_owned(),
+        );
+    }
+    evidence::refresh_today(state, context);
+    judge::groups(state, context);
+    tell(state, context);
+    deadline(state, context)
+}
+
+/// What a site says once under new settings.
+pub fn announce(state: &mut SiteState, context: &mut Context<'_>) {
+    instruct::fallback(state, context);
+    for entry in &mut state.sensors {
+        entry.sensor.status_due = true;
+    }
+    state.sent.status_at = None;
+    state.sent.totals_due = true;
+}
+
+/// The broker would not grant some subscriptions: said for the site whose sensors they would have brought.
+pub fn subscriptions(state: &mut SiteState, refused: &[String], context: &mut Context<'_>) {
+    let open: Vec<String> = state
+        .alerts
+        .iter()
+        .filter(|((kind, _), _)| *kind == AlertKind::SubscriptionRefused)
+        .map(|((_, subject), _)| subject.clone())
+        .collect();
+    for subject in open {
+        alerts::clear(state, AlertKind::SubscriptionRefused, &subject, context);
+    }
+    for filter in refused {
+        let wording = Wording::new(
+            format!("The broker refused the subscription to \"{filter}\": nothing on it is heard."),
+            "Give the daemon's account read access to this topic in the broker's access list.",
+        );
+        alerts::raise(state, AlertKind::SubscriptionRefused, filter, wording, context);
+    }
+}
+
+/// The wall clock was set. Instants that lie ahead of a clock that went back cannot be.
+pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) {
+    let now = context.now.wall;
+    log(context, Level::Warn, format!("the wall clock was set by {:+} s", by / SECOND));
+    if by < 0 {
+        for entry in &mut state.sensors {
+            entry.sensor.clock_stepped(now);
+            entry.gauge.clock_stepped_back(now);
+        }
+        state.freeze.clock_stepped(now);
+        state.wind.clock_stepped(now);
+        state.event.clock_stepped(now);
+    }
+    for group in &mut state.groups {
+        if by < 0 {
+            group.rain.clock_stepped(now);
+        }
+        (group.restriction_edge, group.next_point) = (None, None);
+        group.window = group.window.filter(|window| window.opened <= now && now < window.closes);
+        if let Some(window) = &mut group.window {
+            window.counted_to = window.counted_to.min(now);
+        }
+        if let Some(standing) = &mut group.standing {
+            standing.issued = standing.issued.min(now);
+        }
+    }
+    for controller in &mut state.controllers {
+        if let Some(told) = &mut controller.told {
+            told.issued = told.issued.min(now);
+        }
+    }
+    state.revise_at = state.revise_at.map(|at| at.min(now.plus(MINUTE)));
+    (state.sent.totals_at, state.sent.status_at) = (None, None);
+}
+
+/// The hour of a neighbor. Kept for the substitutes of later days.
+pub fn neighbor(state: &mut SiteState, digest: &Digest, context: &mut Context<'_>) {
+    if digest.from == context.site.id {
+        return;
+    }
+    state.neighbors.retain(|known| known.from != digest.from);
+    if state.neighbors.len() < MOST_NEIGHBORS {
+        state.neighbors.push(digest.clone());
+    }
+}
+
+/// Publishes what is due: totals and sensors, hourly and soon after something changed.
+fn tell(state: &mut SiteState, context: &mut Context<'_>) {
+    let now = context.now.wall;
+    let hour = civil::hour_start(now);
+    let new_hour = state.sent.status_at.is_none_or(|at| at < hour);
+    if new_hour {
+        intake::judge_faults(state, context);
+    }
+    for (index, settings) in context.site.sensors.iter().enumerate() {
+        let Some(entry) = state.sensors.get(index) else { break };
+        let state_of_link = (entry.sensor.link.state(), entry.sensor.battery.is_low());
+        let urgent = entry.said != Some(state_of_link);
+        if urgent || (new_hour && entry.sensor.status_due) {
+            state.sensors[index].said = Some(state_of_link);
+            messages::sensor(state, index, settings, context);
+        }
+    }
+    if new_hour {
+        state.sent.status_at = Some(now);
+    }
+    let waited = state.sent.totals_at.is_none_or(|at| now.since(at) >= TOTALS_AT_MOST_EVERY);
+    if state.days.today().is_some()
+        && (state.sent.totals_at.is_none_or(|at| at < hour) || (state.sent.totals_due && waited))
+    {
+        (state.sent.totals_at, state.sent.totals_due) = (Some(now), false);
+        messages::totals(state, context);
+    }
+}
+
+/// The next instant at which the site has to be looked at.
+pub fn deadline(state: &SiteState, context: &Context<'_>) -> Option<Stamp> {
+    let now = context.now;
+    let (judged, settling) = judge::next_change(state, context);
+    let mut wall =
+        vec![judged, Some(civil::hour_start(now.wall).plus(HOUR)), state.wind.ends_in_silence_at(&context.site.wind)];
+    if now.trusted {
+        wall.push(state.days.next_change(turn::lateness(context)));
+        wall.push(state.revise_at);
+        if state.days.today().is_none() {
+            wall.push(Some(now.wall));
+        }
+    }
+    if state.sent.totals_due {
+        wall.push(state.sent.totals_at.map(|at| at.plus(TOTALS_AT_MOST_EVERY)));
+    }
+    let silent = state
+        .sensors
+        .iter()
+        .zip(&context.site.sensors)
+        .filter_map(|(entry, settings)| entry.sensor.link.due(&settings.link));
+    let obey = instruct::next_look(state).filter(|due| *due > now.listening);
+    let listening = silent.chain(obey).chain(settling).min();
+    // While we are not listening these timers stand still: a look now and then is enough.
+    let least = if context.paused { MINUTE } else { 1 };
+    wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening).max(least))));
+    wall.into_iter().flatten().min().map(|at| at.max(now.wall.plus(1)))
+}
+
+/// Totals are published at most this often between full hours. Our choice.
+const TOTALS_AT_MOST_EVERY: i64 = 5 * MINUTE;
+
+const MOST_NEIGHBORS: usize = 8;

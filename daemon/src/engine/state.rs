@@ -1,0 +1,353 @@
+//! What a site remembers: everything that survives a restart, and nothing that can be figured from settings.
+
+use std::collections::VecDeque;
+
+use serde::{Deserialize, Serialize};
+
+use super::alert::Alerts;
+use super::decision::hold::freeze::FreezeHold;
+use super::decision::hold::operator::Operator;
+use super::decision::hold::rain::{RainEvent, RainHold};
+use super::decision::hold::wind::WindHold;
+use super::decision::{Change, Standing};
+use super::event::{Digest, Now};
+use super::output::Output;
+use super::sensor::Sensor;
+use super::sensor::link::LinkState;
+use super::settings::{Settings, SiteSettings};
+use super::site::day_book::DayBook;
+use super::site::days::Days;
+use super::site::ledger::Ledger;
+use super::site::rain::Gauge;
+use super::stamp::Stamp;
+
+/// What a step on a site works with.
+pub struct Context<'a> {
+    pub now: Now,
+    pub settings: &'a Settings,
+    pub site: &'a SiteSettings,
+    pub epoch: u64,
+    /// We are not listening: nothing can be heard, and silence proves nothing.
+    pub paused: bool,
+    pub outputs: &'a mut Vec<Output>,
+}
+
+/// State of one site.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SiteState {
+    /// Last journal sequence applied.
+    #[serde(rename = "j", default)]
+    pub applied: u64,
+    /// Last sequence used in a payload of this site.
+    #[serde(rename = "q", default)]
+    pub sequence: u64,
+    #[serde(rename = "sn", default)]
+    pub sensors: Vec<SensorState>,
+    #[serde(rename = "gr", default)]
+    pub groups: Vec<GroupState>,
+    #[serde(rename = "co", default)]
+    pub controllers: Vec<ControllerState>,
+    #[serde(rename = "bk", default)]
+    pub book: DayBook,
+    #[serde(rename = "dy", default)]
+    pub days: Days,
+    #[serde(rename = "ev", default)]
+    pub event: RainEvent,
+    #[serde(rename = "fz", default)]
+    pub freeze: FreezeHold,
+    #[serde(rename = "wd", default)]
+    pub wind: WindHold,
+    #[serde(rename = "al", default)]
+    pub alerts: Alerts,
+    #[serde(rename = "cm", default)]
+    pub commands: VecDeque<SeenCommand>,
+    #[serde(rename = "se", default)]
+    pub season: Season,
+    /// Rain that came while the clock was not believed: dated when it is, µm.
+    #[serde(rename = "un", default)]
+    pub undated_rain_um: i32,
+    /// Digests of neighboring sites, newest per site, bounded.
+    #[serde(rename = "nb", default)]
+    pub neighbors: Vec<Digest>,
+    #[serde(rename = "st", default)]
+    pub sent: Sent,
+    /// When closed days are figured anew, once things have settled.
+    #[serde(rename = "rv", default)]
+    pub revise_at: Option<Stamp>,
+    /// Readings that came after their day was final.
+    #[serde(rename = "tl", default)]
+    pub too_late: u64,
+    /// When the state began to be unknown, for the text.
+    #[serde(rename = "uk", default)]
+    pub unknown_since: Option<Stamp>,
+    /// Settings version it last ran under.
+    #[serde(rename = "v", default)]
+    pub settings_version: u32,
+}
+
+/// A sensor and its gauge.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SensorState {
+    #[serde(rename = "s")]
+    pub sensor: Sensor,
+    #[serde(rename = "g", default)]
+    pub gauge: Gauge,
+    /// Listening time of the last word of the gauge that counts.
+    #[serde(rename = "h", default)]
+    pub gauge_heard: Option<i64>,
+    /// A counter or an amount was heard: the rate alone is then not summed.
+    #[serde(rename = "m", default)]
+    pub gauge_measures: bool,
+    #[serde(rename = "r", default)]
+    pub rate_at: Option<Stamp>,
+    /// Link state and battery (low) as last published.
+    #[serde(rename = "y", default)]
+    pub said: Option<(LinkState, bool)>,
+}
+
+/// State of one group.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct GroupState {
+    #[serde(rename = "i")]
+    pub id: String,
+    #[serde(rename = "l", default)]
+    pub ledger: Ledger,
+    #[serde(rename = "r", default)]
+    pub rain: RainHold,
+    #[serde(rename = "o", default)]
+    pub operator: Operator,
+    /// The decision in force.
+    #[serde(rename = "d", default)]
+    pub standing: Option<Standing>,
+    /// Scale as last planned, %.
+    #[serde(rename = "p", default)]
+    pub planned: u16,
+    /// A change that waits to settle, and since when (listening).
+    #[serde(rename = "w", default)]
+    pub pending: Option<Pending>,
+    /// Restriction in force, and the next instant it has to be looked at.
+    #[serde(rename = "x", default)]
+    pub restriction: Option<Restricted>,
+    #[serde(rename = "e", default)]
+    pub restriction_edge: Option<Stamp>,
+    /// Reasons in force without a latch of their own: since when.
+    #[serde(rename = "n", default)]
+    pub no_evidence_since: Option<Stamp>,
+    #[serde(rename = "m", default)]
+    pub season_since: Option<Stamp>,
+    /// The next decision time, opening or closing.
+    #[serde(rename = "t", default)]
+    pub next_point: Option<Stamp>,
+    #[serde(rename = "a", default)]
+    pub window: Option<OpenWindow>,
+    /// Last water delivered: when, mm net, and whether a bridge said so.
+    #[serde(rename = "g", default)]
+    pub delivered: Option<Delivered>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Pending {
+    #[serde(rename = "c")]
+    pub change: Change,
+    /// Reasons as a bit set, and percent: a different wish starts the wait anew.
+    #[serde(rename = "w")]
+    pub wish: (u16, u16, u8),
+    #[serde(rename = "s")]
+    pub since: i64,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Restricted {
+    #[serde(rename = "s")]
+    pub since: Stamp,
+    #[serde(rename = "u", default)]
+    pub until: Option<Stamp>,
+    #[serde(rename = "r")]
+    pub rule: String,
+    #[serde(rename = "b", default)]
+    pub source: String,
+}
+
+/// A watering window that is open on a watering day: what is given in it follows from how long which scale stood.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct OpenWindow {
+    #[serde(rename = "o")]
+    pub opened: Stamp,
+    #[serde(rename = "c")]
+    pub closes: Stamp,
+    /// Percent times milliseconds so far.
+    #[serde(rename = "p")]
+    pub percent_millis: f64,
+    #[serde(rename = "u")]
+    pub counted_to: Stamp,
+    /// False: the window is open, but the group does not water today.
+    #[serde(rename = "w")]
+    pub waters: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Delivered {
+    #[serde(rename = "a")]
+    pub at: Stamp,
+    #[serde(rename = "m")]
+    pub mm: f64,
+    #[serde(rename = "r")]
+    pub reported: bool,
+}
+
+/// State of one controller.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ControllerState {
+    #[serde(rename = "i")]
+    pub id: String,
+    /// The instruction in force.
+    #[serde(rename = "t", default)]
+    pub told: Option<Told>,
+    /// The bridge's last word.
+    #[serde(rename = "b", default)]
+    pub bridge: Option<BridgeWord>,
+    /// Runs that were booked: group, start. Newest last, bounded.
+    #[serde(rename = "r", default)]
+    pub runs: VecDeque<BookedRun>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Told {
+    #[serde(rename = "q")]
+    pub sequence: u64,
+    #[serde(rename = "i")]
+    pub issued: Stamp,
+    /// Listening time of issue.
+    #[serde(rename = "l")]
+    pub listening: i64,
+    /// Last sequence that changed something, which a bridge has to follow.
+    #[serde(rename = "c")]
+    pub changed_sequence: u64,
+    #[serde(rename = "k")]
+    pub changed_listening: i64,
+    #[serde(rename = "w")]
+    pub water_allowed: bool,
+    /// Effective percent per group of the controller, in its order.
+    #[serde(rename = "p")]
+    pub percents: Vec<u16>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BridgeWord {
+    #[serde(rename = "a")]
+    pub at: Stamp,
+    #[serde(rename = "l")]
+    pub listening: i64,
+    #[serde(rename = "e", default)]
+    pub epoch: u64,
+    #[serde(rename = "q", default)]
+    pub sequence: u64,
+    #[serde(rename = "r", default)]
+    pub reports_runs: bool,
+    /// Water flowed, or a contact was closed, while everything was held.
+    #[serde(rename = "w", default)]
+    pub flow_while_held: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BookedRun {
+    #[serde(rename = "g")]
+    pub group: String,
+    #[serde(rename = "s")]
+    pub start: Stamp,
+    #[serde(rename = "m")]
+    pub mm: f64,
+}
+
+/// A command that was taken: its answer is given again when it comes again.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SeenCommand {
+    #[serde(rename = "i")]
+    pub id: String,
+    #[serde(rename = "a")]
+    pub at: Stamp,
+    #[serde(rename = "t")]
+    pub text: String,
+}
+
+/// Season of the site.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Season {
+    #[default]
+    Running,
+    DrainDue,
+    Drained,
+    StartDue,
+}
+
+/// What was published when, so that nothing is said twice or too often.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Sent {
+    #[serde(rename = "t", default)]
+    pub totals_at: Option<Stamp>,
+    #[serde(rename = "d", default)]
+    pub totals_due: bool,
+    #[serde(rename = "s", default)]
+    pub status_at: Option<Stamp>,
+    /// The fallback as last sent.
+    #[serde(rename = "f", default)]
+    pub fallback: Option<[u16; 12]>,
+    #[serde(rename = "y", default)]
+    pub final_mark: u32,
+}
+
+impl SiteState {
+    /// A site as its settings begin it.
+    pub fn new(site: &SiteSettings, listening: i64) -> Self {
+        let mut state = Self::default();
+        state.fit(site, listening);
+        state
+    }
+
+    /// Brings the lists of sensors, groups and controllers in line with the settings: state follows the id.
+    pub fn fit(&mut self, site: &SiteSettings, listening: i64) {
+        let mut sensors = std::mem::take(&mut self.sensors);
+        self.sensors = site
+            .sensors
+            .iter()
+            .map(|settings| {
+                take(&mut sensors, |state| state.sensor.id == settings.id).unwrap_or_else(|| SensorState {
+                    sensor: Sensor::started(&settings.id, listening),
+                    ..SensorState::default()
+                })
+            })
+            .collect();
+        let mut groups = std::mem::take(&mut self.groups);
+        self.groups = site
+            .groups
+            .iter()
+            .map(|settings| {
+                let mut group = take(&mut groups, |state| state.id == settings.id)
+                    .unwrap_or_else(|| GroupState { id: settings.id.clone(), ..GroupState::default() });
+                // Calendar marks are figured anew from the new settings.
+                (group.restriction_edge, group.next_point) = (None, None);
+                group
+            })
+            .collect();
+        let mut controllers = std::mem::take(&mut self.controllers);
+        self.controllers = site
+            .controllers
+            .iter()
+            .map(|settings| {
+                take(&mut controllers, |state| state.id == settings.id)
+                    .unwrap_or_else(|| ControllerState { id: settings.id.clone(), ..ControllerState::default() })
+            })
+            .collect();
+    }
+
+    /// The next sequence for a payload of this site.
+    pub fn next_sequence(&mut self) -> u64 {
+        self.sequence += 1;
+        self.sequence
+    }
+}
+
+fn take<T>(list: &mut Vec<T>, wanted: impl Fn(&T) -> bool) -> Option<T> {
+    list.iter().position(wanted).map(|position| list.swap_remove(position))
+}

@@ -1,0 +1,94 @@
+//! The turn of days: closing, posting to the ledgers, revision, finality.
+
+use super::civil;
+use super::evidence;
+use super::output::Level;
+use super::publish::{history, log};
+use super::rainfall;
+use super::site::days::{ClosedDay, Figures};
+use super::stamp::HOUR;
+use super::state::{Context, SiteState};
+
+/// Brings the days up to now. Where the clock is not believed, nothing turns.
+pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
+    if !context.now.trusted {
+        return;
+    }
+    let now = context.now.wall;
+    if state.days.today().is_none() {
+        state.days.begin(context.site.zone, now);
+        state.sent.totals_due = true;
+    }
+    while let Some(today) = state.days.today().copied().filter(|today| today.end <= now) {
+        close(state, context);
+        // A gap longer than the book cannot be filled day by day: one turn brings us to now.
+        if now.since(today.end) > LONGEST_GAP {
+            state.days.begin(context.site.zone, now);
+        }
+    }
+    rainfall::date_undated(state, context);
+    if state.revise_at.is_some_and(|at| at <= now) {
+        state.revise_at = None;
+        revise(state, context);
+    }
+    for day in state.days.finish(now, lateness(context)) {
+        history::day(&day, context);
+        state.sent.totals_due = true;
+    }
+}
+
+pub fn lateness(context: &Context<'_>) -> i64 {
+    i64::from(context.site.lateness_hours) * HOUR
+}
+
+fn close(state: &mut SiteState, context: &mut Context<'_>) {
+    let stand_in = evidence::stand_in(state, context);
+    let (zone, place) = (context.site.zone, &context.site.place);
+    let Some(closed) = state.days.close_today(zone, place, &state.book, stand_in) else { return };
+    post(state, None, &closed, context);
+    for entry in &mut state.sensors {
+        entry.sensor.flags.clear();
+    }
+    evidence::figure_today(state, context);
+    state.sent.totals_due = true;
+    let water = closed.figures.water;
+    let text = format!(
+        "day {} closes: ETo {:.1} mm ({}), rain {:.1} mm",
+        closed.date,
+        water.eto_mm,
+        closed.figures.method.name(),
+        water.rain_mm
+    );
+    log(context, Level::Info, text);
+    history::day(&closed, context);
+}
+
+/// Figures touched days anew and posts the difference, dated now.
+fn revise(state: &mut SiteState, context: &mut Context<'_>) {
+    let stand_in = evidence::stand_in(state, context);
+    let changed = state.days.revise(&context.site.place, &state.book, stand_in);
+    for (before, day) in changed {
+        post(state, Some(before), &day, context);
+        let (old, new) = (before.water, day.figures.water);
+        let text = format!(
+            "day {} revised ({}): ETo {:.1} to {:.1} mm, rain {:.1} to {:.1} mm",
+            day.date, day.revision, old.eto_mm, new.eto_mm, old.rain_mm, new.rain_mm
+        );
+        log(context, Level::Info, text);
+        history::day(&day, context);
+        state.sent.totals_due = true;
+    }
+}
+
+fn post(state: &mut SiteState, before: Option<Figures>, day: &ClosedDay, context: &Context<'_>) {
+    let month = civil::month(day.date);
+    for (group, settings) in state.groups.iter_mut().zip(&context.site.groups) {
+        match before {
+            None => group.ledger.post(settings, month, day.figures.water),
+            Some(before) => group.ledger.correct(settings, month, before.water, day.figures.water),
+        }
+    }
+}
+
+/// What the day book can still hold of the past.
+const LONGEST_GAP: i64 = 75 * HOUR;

@@ -1,0 +1,135 @@
+//! The health of one reporting device: last values, radio link, battery, what was flagged and what was lost.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::head::{Name, SensorSchema};
+
+/// The health of one sensor. Retained, one topic per sensor.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SensorStatus {
+    /// Names this payload and its version.
+    pub schema: SensorSchema,
+    /// The site's id.
+    #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
+    pub site: String,
+    /// Raised when another daemon takes over and when a store is new or restored. Compare it before `sequence`.
+    pub epoch: u64,
+    /// Raised by one or more with every new payload on this topic, within one epoch.
+    pub sequence: u64,
+    /// When this payload was made, UTC.
+    pub issued_at: DateTime<Utc>,
+    /// The sensor's id.
+    #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
+    pub sensor: String,
+    /// When it was last heard, UTC. Absent: never.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last_seen: Option<DateTime<Utc>>,
+    /// The last value of each quantity that it has reported. The keys are names of quantities.
+    pub last_values: BTreeMap<Name, LastValue>,
+    /// The radio link or other way to the sensor.
+    pub link: Link,
+    /// The battery. Absent where the sensor tells nothing of one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub battery: Option<Battery>,
+    /// When it will fall silent, as far as the battery's trend tells. Absent without a trend.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub forecast: Option<SilenceForecast>,
+    /// Readings that were not good in the last 24 hours, per test.
+    pub flags: BTreeMap<Name, u64>,
+    /// Messages and fields lost since the daemon first heard the sensor, per cause.
+    pub rejects: BTreeMap<Name, u64>,
+}
+
+/// The last value of one quantity.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LastValue {
+    /// The value in `unit`.
+    pub value: f64,
+    /// The unit, as a UCUM code.
+    pub unit: Name,
+    /// QARTOD flag: 1 good, 2 not evaluated, 3 suspect, 4 bad, 9 missing.
+    #[schemars(extend("enum" = [1, 2, 3, 4, 9]))]
+    pub flag: u8,
+    /// When it was observed, UTC.
+    pub observed_at: DateTime<Utc>,
+}
+
+/// How the sensor is heard.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Link {
+    /// Whether it is heard.
+    pub state: LinkState,
+    /// Usual time between two messages as learnt, seconds. Absent until learnt.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0))]
+    pub interval_seconds: Option<f64>,
+    /// After how many seconds of silence it counts as lost.
+    #[schemars(range(min = 1))]
+    pub silence_limit_seconds: u32,
+    /// Share of the expected messages of the last 24 hours that came, 0 to 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 1))]
+    pub delivery_ratio: Option<f64>,
+    /// Received signal strength, median of the last day, dBm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rssi_dbm: Option<f64>,
+}
+
+/// Whether a sensor is heard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum LinkState {
+    /// Not heard yet.
+    Unheard,
+    /// Heard within its silence limit.
+    Present,
+    /// Silent for longer than its limit.
+    Lost,
+}
+
+/// The battery of a sensor.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Battery {
+    /// Daily median voltage, V.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0))]
+    pub volts: Option<f64>,
+    /// Level as the sensor reports it, percent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 100))]
+    pub percent: Option<f64>,
+    /// The sensor's own word: true good, false low.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ok: Option<bool>,
+    /// Our judgment.
+    pub state: BatteryState,
+}
+
+/// The judgment of a battery.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum BatteryState {
+    /// Nothing to do.
+    Good,
+    /// To be replaced.
+    Low,
+    /// Too little is known.
+    Unknown,
+}
+
+/// When a sensor will fall silent for want of power.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct SilenceForecast {
+    /// The most likely day, in the site's time zone.
+    pub silent_by: NaiveDate,
+    /// The first day of the range that holds it nine times out of ten.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub earliest: Option<NaiveDate>,
+    /// The last day of that range. Absent: no end can be told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub latest: Option<NaiveDate>,
+}
