@@ -1,0 +1,129 @@
+//! What only the whole configuration can show: names given twice, feeds that overlap, sensors that nobody can hear.
+
+use std::collections::HashMap;
+
+use super::feed::Sole;
+use super::site::Site;
+use super::table::Table;
+use super::tree::quoted;
+use crate::engine::decode::{Capture, FeedSettings, Part, TopicTemplate};
+use crate::engine::settings::GroupKind;
+
+/// Names that need not be written because there is no other.
+pub(super) fn sole_names(sites: &[Site<'_>], written: usize) -> Sole {
+    let only = match sites {
+        [site] if written == 1 => Some(&site.settings),
+        _ => None,
+    };
+    let sensor = only.and_then(|site| match site.sensors.as_slice() {
+        [sensor] => Some(sensor.heard_as.clone()),
+        _ => None,
+    });
+    Sole { site: only.map(|site| site.heard_as.clone()), sensor }
+}
+
+/// Ids are given once. One name on the wire for two sites would mix their readings.
+pub(super) fn sites(sites: &[Site<'_>]) {
+    let mut ids = HashMap::new();
+    let mut names = HashMap::new();
+    for site in sites {
+        let settings = &site.settings;
+        if let Some(other) = ids.insert(settings.id.as_str(), site.here.place()) {
+            site.here.note(format!("the site id {} is taken by {other}; ids are given once", quoted(&settings.id)));
+        } else if let Some(other) = names.insert(settings.heard_as.as_str(), site.here.place()) {
+            let name = quoted(&settings.heard_as);
+            site.here.note(format!("{other} is heard as {name} too; write another heard_as"));
+        }
+    }
+}
+
+/// Each topic belongs to one feed, and none of ours to any.
+pub(super) fn feeds(feeds: &[(FeedSettings, &Table<'_>)], prefix: &str) {
+    let own = TopicTemplate::parse(&format!("{prefix}/#"));
+    for (index, (feed, table)) in feeds.iter().enumerate() {
+        if own.as_ref().is_ok_and(|own| feed.template.overlaps(own)) {
+            table.fault("topic", format!("would hear what thirstd itself publishes under {prefix}; narrow it"));
+        }
+        // Our choice: beyond this many feeds only neighbors in the file are compared, so that the work stays bounded.
+        let first = index.saturating_sub(MOST_COMPARED);
+        if let Some((other, _)) = feeds[first..index].iter().find(|(other, _)| other.template.overlaps(&feed.template))
+        {
+            table.fault(
+                "topic",
+                format!("overlaps {} of {}: some topic fits both; narrow one", quoted(other.template.text()), quoted(&other.name)),
+            );
+        }
+        if feeds[..index].iter().any(|(other, _)| other.name == feed.name) {
+            table.fault("name", "another feed has this name");
+        }
+    }
+}
+
+/// Every sensor must be one that some feed can name.
+pub(super) fn reach(feeds: &[(FeedSettings, &Table<'_>)], sites: &[Site<'_>]) {
+    for site in sites {
+        for (sensor, spot) in site.settings.sensors.iter().zip(&site.sensors) {
+            let heard = |feed: &FeedSettings| {
+                can_be(&feed.site, &sensor.heard_under) && can_be(&feed.sensor, &sensor.heard_as)
+            };
+            if !feeds.iter().any(|(feed, _)| heard(feed)) {
+                spot.note(format!(
+                    "no feed can hear this sensor: none gives site {} with sensor {}",
+                    quoted(&sensor.heard_under),
+                    quoted(&sensor.heard_as)
+                ));
+            }
+        }
+    }
+}
+
+/// What is allowed and perhaps not meant.
+pub(super) fn cautions(sites: &[Site<'_>]) -> Vec<String> {
+    let mut cautions = Vec::new();
+    for site in sites {
+        let settings = &site.settings;
+        let mut say = |text: String| cautions.push(format!("{}: {text}", settings.id));
+        if !site.elevation_given {
+            say("no elevation: 0 m is assumed; above 500 m that matters".to_owned());
+        }
+        if settings.normals.is_none() {
+            say("no normals: days that nobody measured count with the default, not with the season".to_owned());
+        }
+        if !settings.sensors.iter().any(|sensor| sensor.rain_counts) {
+            say("no sensor's rain counts: rain is never seen".to_owned());
+        }
+        if !settings.freeze.enabled {
+            say("freeze holds are off".to_owned());
+        }
+        for group in &settings.groups {
+            let watered = settings.controllers.iter().any(|controller| controller.groups.contains(&group.id));
+            if !watered {
+                say(format!("no controller waters the group {}", quoted(&group.id)));
+            }
+            if group.rain_exposure == 0.0 && group.kind == GroupKind::Spray {
+                say(format!("rain never reaches the sprayed group {}; is it under a roof?", quoted(&group.id)));
+            }
+        }
+    }
+    cautions
+}
+
+fn can_be(part: &Part, name: &str) -> bool {
+    match part {
+        Part::Captured | Part::Pointer(_) => true,
+        Part::Fixed(fixed) => fixed == name,
+    }
+}
+
+/// The name of a level of `template`, for people.
+pub(super) fn topic_of(feed: &FeedSettings, site: &str, sensor: &str) -> String {
+    let level = |part: &str| match part {
+        "{site}" => site.to_owned(),
+        "{sensor}" => sensor.to_owned(),
+        other => other.to_owned(),
+    };
+    let _ = Capture::Site;
+    feed.template.text().split('/').map(level).collect::<Vec<_>>().join("/")
+}
+
+const MOST_COMPARED: usize = 1_000;
