@@ -1,9 +1,6 @@
 //! Numbers with units as people write them in a configuration: `"0.25 in"`, `"35 degF"`, `"10 min"`, `"26 h"`.
 
-use crate::engine::{
-    reading::Quantity,
-    units::parse_quantity_text,
-};
+use crate::engine::{reading::Quantity, units::parse_quantity_text};
 
 /// What a setting measures: how it is written, and in which unit the program keeps it.
 #[derive(Debug)]

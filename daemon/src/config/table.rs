@@ -220,7 +220,8 @@ impl<'n> Table<'n> {
     /// Twelve numbers, January first, or one for every month.
     pub(super) fn monthly(&self, key: &'static str, range: RangeInclusive<f64>) -> Option<[f64; 12]> {
         let spot = self.spot_of(key)?;
-        let text = || format!("write a number from {} to {}, or twelve of them, January first", range.start(), range.end());
+        let text =
+            || format!("write a number from {} to {}, or twelve of them, January first", range.start(), range.end());
         let Some(list) = spot.list() else {
             let value = spot.plain().filter(|value| range.contains(value));
             if value.is_none() {
@@ -471,12 +472,7 @@ impl<'n> Spot<'n> {
             self.fault("write a table: keys and values");
             return None;
         };
-        Some(Table {
-            here: self.clone(),
-            entries,
-            asked: RefCell::default(),
-            suffixed: RefCell::default(),
-        })
+        Some(Table { here: self.clone(), entries, asked: RefCell::default(), suffixed: RefCell::default() })
     }
 }
 

@@ -20,10 +20,36 @@ fn the_short_example_loads() {
 fn x() {
     let text = ONE_SITE
         .replace("run_depth = \"10 mm\"", "run_depth = \"6 bananas\"\nrun_dept = 3")
-        .replace("America/Denver", "America/Denvr").replace("\"mm\"", "\"lx\"").replace("39.74", "\"39\"");
+        .replace("America/Denver", "America/Denvr")
+        .replace("\"mm\"", "\"lx\"")
+        .replace("39.74", "\"39\"");
     eprintln!("{}", load_plain(&text).unwrap_err());
-    eprintln!("{}", load_text("thirstd.toml", ONE_SITE, [("THIRSTD__BROKER__PORT".to_string(), "x".to_string()),("THIRSTD__BROKER__POT".to_string(), "x".to_string())].into_iter()).unwrap_err());
-    eprintln!("{}", load_text("thirstd.toml", ONE_SITE, [("THIRSTD__BROKER__PORT".to_string(), "x".to_string()),("THIRSTD__BROKER__keep_alive".to_string(), "x".to_string())].into_iter()).unwrap_err());
+    eprintln!(
+        "{}",
+        load_text(
+            "thirstd.toml",
+            ONE_SITE,
+            [
+                ("THIRSTD__BROKER__PORT".to_string(), "x".to_string()),
+                ("THIRSTD__BROKER__POT".to_string(), "x".to_string())
+            ]
+            .into_iter()
+        )
+        .unwrap_err()
+    );
+    eprintln!(
+        "{}",
+        load_text(
+            "thirstd.toml",
+            ONE_SITE,
+            [
+                ("THIRSTD__BROKER__PORT".to_string(), "x".to_string()),
+                ("THIRSTD__BROKER__keep_alive".to_string(), "x".to_string())
+            ]
+            .into_iter()
+        )
+        .unwrap_err()
+    );
     let deep = format!("{}a = {}1{}", "", "[".repeat(70), "]".repeat(70));
     eprintln!("{}", load_plain(&deep).unwrap_err());
     let dotted = vec!["a"; 79].join(".");

@@ -3,9 +3,11 @@
 pub mod clock;
 pub mod intake;
 pub mod line;
+pub mod log;
 pub mod mqtt;
 pub mod partition;
 pub mod restore;
+pub mod run;
 pub mod store;
 
 mod batch;

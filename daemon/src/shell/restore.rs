@@ -95,7 +95,7 @@ impl Source {
             driver.replay(entry.sequence, entry.now, event);
             replayed += 1;
         }
-        driver.engine_mut().set_sequence(recovered.next_sequence);
+        driver.engine_mut().set_sequence(recovered.next_sequence.max(1));
         if replayed > 0 {
             tracing::debug!(target: "thirstd", replayed, "the journal's tail was replayed");
         }

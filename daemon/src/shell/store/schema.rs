@@ -49,12 +49,12 @@ pub(super) fn prepare(connection: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// Makes the tables of a new store, whole or not at all.
+/// Makes the tables of a new store, whole or not at all. Events count from 1: a site that holds none has applied 0.
 pub(super) fn create(connection: &mut Connection, epoch: i64) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
     transaction.execute_batch(TABLES)?;
     transaction.execute(
-        "INSERT INTO meta (only, epoch, next_sequence, wall, uptime, listening, trusted) VALUES (1, ?1, 0, 0, 0, 0, 0)",
+        "INSERT INTO meta (only, epoch, next_sequence, wall, uptime, listening, trusted) VALUES (1, ?1, 1, 0, 0, 0, 0)",
         [epoch],
     )?;
     transaction.pragma_update(None, "application_id", APPLICATION)?;

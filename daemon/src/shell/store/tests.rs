@@ -63,7 +63,7 @@ fn a_new_store_is_empty_at_epoch_1_and_stays_there_over_restarts() {
         let (store, recovered) = open(&path);
         assert_eq!(recovered.epoch, 1);
         assert_eq!(recovered.last, None);
-        assert_eq!(recovered.next_sequence, 0);
+        assert_eq!(recovered.next_sequence, 1);
         assert_eq!(recovered.settings, None);
         assert_eq!(store.reader().unwrap().sites().count(), 0);
         assert_eq!(tail(&store), Vec::<u64>::new());
@@ -136,7 +136,7 @@ fn a_log_torn_by_a_power_cut_gives_back_a_whole_number_of_commits() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store.db");
     let (mut store, _) = open(&path);
-    for first in 0..8 {
+    for first in 1..9 {
         store.commit(&messages(first, 1)).unwrap();
     }
     let log = fs::read(format!("{}-wal", path.display())).unwrap();
@@ -147,7 +147,7 @@ fn a_log_torn_by_a_power_cut_gives_back_a_whole_number_of_commits() {
         fs::copy(&path, &copied).unwrap();
         fs::write(format!("{}-wal", copied.display()), &log[..end]).unwrap();
         let (killed, recovered) = open(&copied);
-        assert_eq!(tail(&killed), (0..recovered.next_sequence).collect::<Vec<_>>(), "log cut at {end}");
+        assert_eq!(tail(&killed), (1..recovered.next_sequence).collect::<Vec<_>>(), "log cut at {end}");
         assert!(last_seen <= recovered.next_sequence);
         last_seen = recovered.next_sequence;
     }

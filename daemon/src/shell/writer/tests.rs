@@ -108,7 +108,7 @@ fn messages_are_kept_numbered_and_acknowledged_in_receive_order() {
     let mut writer = bench.ready();
     let arrivals = vec![bench.message(7, "a", false), bench.message(0, "b", false), bench.message(8, "c", false)];
     bench.turn(&mut writer, arrivals);
-    assert_eq!(bench.journal(), ["0 a", "1 b", "2 c"]);
+    assert_eq!(bench.journal(), ["1 a", "2 b", "3 c"]);
     assert_eq!(bench.links.acks.sent_first(), [8], "7 woke the client, b wants no acknowledgement");
 }
 
@@ -126,7 +126,7 @@ fn a_message_sent_again_after_a_lost_acknowledgement_counts_once_also_after_a_re
         bench.message(3, "c", true),
     ];
     bench.turn(&mut writer, arrivals);
-    assert_eq!(bench.journal(), ["0 a", "1 b", "2 another", "3 c"]);
+    assert_eq!(bench.journal(), ["1 a", "2 b", "3 another", "4 c"]);
     assert_eq!(bench.links.acks.sent_first().len(), 4, "each was acknowledged but for the two that woke");
 }
 
@@ -137,7 +137,7 @@ fn without_a_session_the_same_packet_id_and_content_is_a_new_message() {
     bench.turn(&mut writer, vec![bench.message(1, "a", false)]);
     let arrivals = vec![Arrival::Connected { session_present: false }, bench.message(1, "a", true)];
     bench.turn(&mut writer, arrivals);
-    assert_eq!(bench.journal(), ["0 a", "1 a"]);
+    assert_eq!(bench.journal(), ["1 a", "2 a"]);
 }
 
 #[test]
@@ -166,7 +166,7 @@ fn uptime_goes_on_over_restarts_and_listening_counts_only_connected_time() {
     bench.turn(&mut writer, vec![bench.message(2, "b", false)]);
     let last = writer.state.driver.last();
     assert_eq!((last.uptime, last.listening), (7_500, 2_000));
-    assert_eq!(bench.journal(), ["0 up [\"x/#\"]", "1 down", "2 a", "3 b"]);
+    assert_eq!(bench.journal(), ["1 up [\"x/#\"]", "2 down", "3 a", "4 b"]);
     assert_eq!(writer.state.recovered.subscriptions, ["yard/#"]);
 }
 
@@ -177,7 +177,7 @@ fn a_step_of_the_wall_clock_comes_before_the_messages() {
     bench.turn(&mut writer, vec![bench.message(1, "a", false)]);
     bench.clock.0.0.fetch_add(HOUR, Ordering::Relaxed);
     bench.turn(&mut writer, vec![bench.message(2, "b", false)]);
-    assert_eq!(bench.journal(), ["0 a", "1 step 3600000", "2 b"]);
+    assert_eq!(bench.journal(), ["1 a", "2 step 3600000", "3 b"]);
 }
 
 #[test]
@@ -203,7 +203,7 @@ fn new_settings_get_a_new_version_and_are_the_first_event() {
         assert_eq!(writer.state.settings.version, version);
         assert_eq!(writer.state.in_force, version);
     }
-    assert_eq!(bench.journal(), ["0 a", "1 settings 2", "2 settings 3"]);
+    assert_eq!(bench.journal(), ["1 a", "2 settings 2", "3 settings 3"]);
 }
 
 #[test]
@@ -228,7 +228,7 @@ fn a_failing_store_acknowledges_nothing_until_the_same_messages_are_in_it() {
     let arrivals = vec![bench.message(2, "b", false), bench.message(3, "c", false), bench.message(4, "d", false)];
     bench.turn(&mut writer, arrivals);
     assert!(!writer.is_failing);
-    assert_eq!(bench.journal(), ["0 a", "1 b", "2 c", "3 d"]);
+    assert_eq!(bench.journal(), ["1 a", "2 b", "3 c", "4 d"]);
     assert_eq!(bench.links.acks.sent_first(), [3, 4]);
     // What the failed commit held is known as a duplicate all the same.
     bench.turn(&mut writer, vec![Arrival::Connected { session_present: true }, bench.message(3, "c", true)]);
@@ -257,7 +257,7 @@ async fn the_thread_drains_what_was_queued_and_ends() {
     bench.links.intake.close();
     bench.links.intake.put(bench.message(4, "late", false));
     bench.links.intake.drained().await;
-    assert_eq!(bench.journal(), ["0 a", "1 a", "2 a"]);
+    assert_eq!(bench.journal(), ["1 a", "2 a", "3 a"]);
     bench.links.intake.put(Arrival::Answered(5));
     bench.links.intake.finish();
     thread.join().unwrap();
