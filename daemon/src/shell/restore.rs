@@ -42,22 +42,24 @@ impl Source {
     /// Opens the store and brings the engine to where it was. A damaged store is set aside and a new one begun.
     pub(super) fn restore(&self, wall: Stamp) -> Result<Restored, StoreError> {
         // A new epoch must be above every earlier one, also where the clock is not set yet.
-        let wall = wall.max(clock::build_date());
-        let opened = Store::open_or_begin_anew(&self.path, self.limits, wall)?;
+        let no_earlier = wall.max(clock::build_date());
+        let begun = Now { wall, trusted: wall == no_earlier, ..Now::default() };
+        let opened = Store::open_or_begin_anew(&self.path, self.limits, no_earlier)?;
         if let Some(aside) = &opened.set_aside {
             log_damage(&aside.moved_to, &aside.cause);
         }
-        match self.load(opened.store, opened.recovered) {
+        match self.load(opened.store, opened.recovered, begun) {
             Err(StoreError::Damaged { cause, .. }) => {
-                let (store, recovered, moved_to) = Store::begin_anew(&self.path, self.limits, wall)?;
+                let (store, recovered, moved_to) = Store::begin_anew(&self.path, self.limits, no_earlier)?;
                 log_damage(&moved_to, &cause);
-                self.load(store, recovered)
+                self.load(store, recovered, begun)
             }
             loaded => loaded,
         }
     }
 
-    fn load(&self, store: Store, recovered: Recovered) -> Result<Restored, StoreError> {
+    /// `begun`: the time at which a store without a past begins.
+    fn load(&self, store: Store, recovered: Recovered, begun: Now) -> Result<Restored, StoreError> {
         let settings = numbered(&self.settings, self.version(&recovered));
         let reader = store.reader()?;
         let find = |version: u32| -> Option<Arc<Settings>> {
@@ -71,19 +73,19 @@ impl Source {
             Some(tail) => tail.settings.as_ref(),
             None => recovered.settings.as_ref(),
         };
-        let begun = before.and_then(|(version, _)| find(*version)).unwrap_or_else(|| settings.clone());
-        let mut in_force = begun.version;
+        let first = before.and_then(|(version, _)| find(*version)).unwrap_or_else(|| settings.clone());
+        let mut in_force = first.version;
 
         let mut fault = None;
         let sites = store.reader()?.sites().map_while(|site| site.map_err(|error| fault = Some(error)).ok());
-        let (engine, unreadable) = Engine::restore(begun, recovered.epoch, sites);
+        let (engine, unreadable) = Engine::restore(first, recovered.epoch, sites);
         if let Some(error) = fault {
             return Err(error);
         }
         for site in unreadable {
             tracing::warn!(target: "thirstd", site = site.site, cause = site.cause, "a site's state cannot be read; it starts anew");
         }
-        let since = recovered.tail.as_ref().map(|tail| tail.since).or(recovered.last).unwrap_or_default();
+        let since = recovered.tail.as_ref().map(|tail| tail.since).or(recovered.last).unwrap_or(begun);
         let mut driver = Driver::new(engine, since);
         let mut replayed = 0_u64;
         for entry in store.reader()?.tail() {

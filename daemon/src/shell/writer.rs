@@ -40,6 +40,7 @@ pub(super) struct Writer {
     saver: save::Saver,
     last_commit: i64,
     is_failing: bool,
+    is_last_commit: bool,
     history_dropped: u64,
 }
 
@@ -75,6 +76,7 @@ impl Writer {
             saver: save::Saver::default(),
             last_commit: i64::MIN,
             is_failing: false,
+            is_last_commit: false,
             history_dropped: 0,
         }
     }
@@ -109,6 +111,10 @@ impl Writer {
             if was_last && self.links.intake.is_closed() {
                 self.links.intake.mark_drained();
                 if self.links.intake.is_finished() {
+                    // The next start then has nothing to replay, also where it is another version of the program.
+                    self.is_last_commit = true;
+                    let batch = self.begin();
+                    self.make_durable(batch);
                     return;
                 }
             }
@@ -250,9 +256,12 @@ impl Writer {
         let now = self.state.driver.last();
         let (tail, oldest) = self.state.store.tail();
         let age = oldest.map_or(0, |oldest| now.wall.since(oldest));
-        let limit = match self.state.store.journal_is_full() {
-            true => usize::MAX,
-            false => self.saver.sites(journal.count(), tail, age),
+        let limit = if self.state.store.journal_is_full() {
+            usize::MAX
+        } else if self.is_last_commit {
+            MOST_AT_LAST
+        } else {
+            self.saver.sites(journal.count(), tail, age)
         };
         let driver = &mut self.state.driver;
         let sites = driver.take_dirty(limit);
@@ -368,6 +377,9 @@ impl Drop for ToldWhenOver {
 
 /// Events in one commit, at most: beyond, waiting costs more than the disk.
 const MOST_PER_COMMIT: usize = 5_000;
+
+/// Sites saved when the program ends, at most: beyond, a replay at the next start is faster. Our choice.
+const MOST_AT_LAST: usize = 10_000;
 
 /// Without events the time is still kept this often, so that a clock that comes back wrong is found out, ms. Our choice.
 const HEARTBEAT: i64 = 600 * SECOND;

@@ -1,7 +1,7 @@
 //! The two connections to the broker. Nothing outside this folder knows which MQTT client we use.
 //!
-//! - [`ingest`] reads: a persistent session, QoS 1, acknowledged by us and only after the commit.
-//! - [`publish`] writes: what the store says, again and again until the broker has it; it also carries the will.
+//! - [`Ingest`] reads: a persistent session, QoS 1, acknowledged by us and only after the commit.
+//! - [`Publisher`] writes: what the store says, again and again until the broker has it; it also carries the will.
 //!
 //! Two, because a full outgoing window would stop acknowledgements too. Each is polled by one task of its own, and a poll
 //! is never cut short: cutting can lose a packet that was half handled.

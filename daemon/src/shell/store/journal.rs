@@ -187,6 +187,7 @@ const FORMAT: u8 = 1;
 mod bytes {
     use super::{Cow, Deserializer, Serializer};
 
+    #[expect(clippy::ptr_arg, reason = "serde hands over the field as it is")]
     pub(super) fn serialize<S: Serializer>(bytes: &Cow<'_, [u8]>, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_bytes(bytes)
     }
