@@ -47,8 +47,8 @@ latitude = 46.31
 longitude = -120.04
 elevation_m = 260
 zone = "America/Los_Angeles"
-settle_seconds = 0
-minimum_dwell_minutes = 0
+settle = "0 s"
+minimum_dwell = "0 min"
 
 [[sites.sensors]]
 id = "mast"
