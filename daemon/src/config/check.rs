@@ -6,13 +6,15 @@ use super::feed::Sole;
 use super::site::Site;
 use super::table::Table;
 use super::tree::quoted;
-use crate::engine::decode::{Capture, FeedSettings, Part, TopicTemplate};
+use crate::engine::decode::{FeedSettings, Part, TopicTemplate};
 use crate::engine::settings::GroupKind;
 
 /// Names that need not be written because there is no other.
 pub(super) fn sole_names(sites: &[Site<'_>], written: usize) -> Sole {
     let only = match sites {
         [site] if written == 1 => Some(&site.settings),
+        // The site's own faults come first; what the feed needs shows when they are gone.
+        [] if written <= 1 => return Sole { site: Some(String::new()), sensor: Some(String::new()) },
         _ => None,
     };
     let sensor = only.and_then(|site| match site.sensors.as_slice() {
@@ -22,17 +24,13 @@ pub(super) fn sole_names(sites: &[Site<'_>], written: usize) -> Sole {
     Sole { site: only.map(|site| site.heard_as.clone()), sensor }
 }
 
-/// Ids are given once. One name on the wire for two sites would mix their readings.
+/// Ids are given once. Two sites may be heard under one name: their sensors tell them apart, or serve both.
 pub(super) fn sites(sites: &[Site<'_>]) {
     let mut ids = HashMap::new();
-    let mut names = HashMap::new();
     for site in sites {
-        let settings = &site.settings;
-        if let Some(other) = ids.insert(settings.id.as_str(), site.here.place()) {
-            site.here.note(format!("the site id {} is taken by {other}; ids are given once", quoted(&settings.id)));
-        } else if let Some(other) = names.insert(settings.heard_as.as_str(), site.here.place()) {
-            let name = quoted(&settings.heard_as);
-            site.here.note(format!("{other} is heard as {name} too; write another heard_as"));
+        let id = site.settings.id.as_str();
+        if let Some(other) = ids.insert(id, site.here.place()) {
+            site.here.note(format!("the site id {} is taken at {other}; ids are given once", quoted(id)));
         }
     }
 }
@@ -116,17 +114,6 @@ fn can_be(part: &Part, name: &str) -> bool {
         Part::Captured | Part::Pointer(_) => true,
         Part::Fixed(fixed) => fixed == name,
     }
-}
-
-/// The name of a level of `template`, for people.
-pub(super) fn topic_of(feed: &FeedSettings, site: &str, sensor: &str) -> String {
-    let level = |part: &str| match part {
-        "{site}" => site.to_owned(),
-        "{sensor}" => sensor.to_owned(),
-        other => other.to_owned(),
-    };
-    let _ = Capture::Site;
-    feed.template.text().split('/').map(level).collect::<Vec<_>>().join("/")
 }
 
 const MOST_COMPARED: usize = 1_000;

@@ -12,20 +12,20 @@ pub(super) struct Rule<'n> {
 }
 
 /// The rules of a district.
-pub(super) struct District<'n> {
+pub(super) struct District {
     pub id: String,
     pub rules: Vec<RestrictionRule>,
-    pub here: Spot<'n>,
 }
 
 /// Reads a district. Its rules name no groups: sites have their own.
-pub(super) fn read_district<'n>(table: &Table<'n>) -> Option<District<'n>> {
+pub(super) fn read_district(table: &Table<'_>) -> Option<District> {
     let id = table.id("id", "valley-water");
     let source = table.text("source", SOURCE_EXAMPLE);
     if !table.has("source") {
         table.missing("source", format!("say who published the rules and where, for example \"{SOURCE_EXAMPLE}\""));
     }
-    let rules: Vec<Rule<'_>> = table.tables("rules").iter().filter_map(|rule| read_rule(rule, source)).collect();
+    let rules: Vec<Rule<'_>> =
+        table.tables("rules").iter().filter_map(|rule| read_rule(rule, source.or(Some("")))).collect();
     if !table.has("rules") {
         table.missing("rules", "write at least one rule, for example { weekdays = [\"mon\", \"thu\"] }");
     }
@@ -33,7 +33,7 @@ pub(super) fn read_district<'n>(table: &Table<'n>) -> Option<District<'n>> {
         spot.fault("a district knows no groups; write the rule under the site, or exempt_kinds");
     }
     let rules = rules.into_iter().map(|rule| rule.rule).collect();
-    Some(District { id: id?.to_owned(), rules, here: table.here() })
+    Some(District { id: id?.to_owned(), rules })
 }
 
 /// Reads a rule; `source` stands where it has none of its own.

@@ -1,12 +1,11 @@
 //! `[[sites.sensors]]`: what reports, under which name, with which gauge and battery.
 
-use super::measure::{DEPTH, HOURS, SECONDS, SHARE, TENSION};
+use super::measure::{DEPTH, HOURS, MINUTES, SECONDS, SHARE, TENSION};
 use super::table::{Spot, Table};
-use super::tree::quoted;
 use crate::engine::sensor::battery::Chemistry;
 use crate::engine::sensor::{BatterySettings, LinkSettings};
 use crate::engine::settings::SensorSettings;
-use crate::engine::site::rain::GaugeSettings;
+use crate::engine::site::rain::{Cap, Caps, GaugeSettings};
 
 /// Reads a sensor of a site that is heard as `site`.
 pub(super) fn read<'n>(table: &Table<'n>, site: &str) -> Option<(SensorSettings, Spot<'n>)> {
@@ -41,8 +40,54 @@ pub(super) fn name<'n>(table: &Table<'n>, key: &'static str) -> Option<&'n str> 
 }
 
 fn gauge(table: &Table<'_>) -> GaugeSettings {
-    let _ = (table.measured("tip", &DEPTH, 0.01..=10.0), table.number("modulus", 1.0..=1e12), &HOURS);
-    GaugeSettings::default()
+    let defaults = GaugeSettings::default();
+    GaugeSettings {
+        tip_mm: table.measured("tip", &DEPTH, 0.01..=10.0).unwrap_or(defaults.tip_mm),
+        modulus: table.number("modulus", 1.0..=1e12),
+        new_level_hours: table.measured_whole("new_level", &HOURS, 1..=720).unwrap_or(defaults.new_level_hours),
+        reset_at_most_tips: table.number("reset_at_most_tips", 0.0..=1000.0).unwrap_or(defaults.reset_at_most_tips),
+        unit_change_at_least_mm: table
+            .measured("unit_change_at_least", &DEPTH, 1.0..=1000.0)
+            .unwrap_or(defaults.unit_change_at_least_mm),
+        unknown_interval_minutes: table
+            .measured_whole("unknown_interval", &MINUTES, 1..=1440)
+            .unwrap_or(defaults.unknown_interval_minutes),
+        caps: caps(table).unwrap_or(defaults.caps),
+    }
+}
+
+/// The most rain of rising durations; as many as the gauge has by default.
+fn caps(table: &Table<'_>) -> Option<Caps> {
+    let written = table.has("caps");
+    let tables = table.tables("caps");
+    let caps: Vec<Cap> = tables.iter().filter_map(cap).collect();
+    if !written || caps.len() < tables.len() {
+        return None;
+    }
+    let rising = caps.windows(2).all(|pair| {
+        let [a, b] = pair else { return true };
+        a.minutes < b.minutes && a.suspect_mm <= b.suspect_mm && a.fail_mm <= b.fail_mm
+    });
+    match <[Cap; 5]>::try_from(caps) {
+        Ok(caps) if rising => Some(Caps(caps)),
+        _ => {
+            table.fault(
+                "caps",
+                "write five of { within, suspect, fail }, each longer and not smaller than the one before",
+            );
+            None
+        }
+    }
+}
+
+fn cap(table: &Table<'_>) -> Option<Cap> {
+    let minutes = table.measured("within", &MINUTES, 1.0..=10_080.0);
+    let suspect = table.measured("suspect", &DEPTH, 0.1..=5_000.0);
+    let fail = table.measured("fail", &DEPTH, 0.1..=5_000.0);
+    if ["within", "suspect", "fail"].iter().any(|key| !table.has_either(key)) {
+        table.here().note("write { within = \"15 min\", suspect = \"25 mm\", fail = \"200 mm\" }");
+    }
+    Some(Cap { minutes: minutes?, suspect_mm: suspect?, fail_mm: fail? })
 }
 
 fn battery(table: &Table<'_>) -> BatterySettings {
@@ -73,8 +118,10 @@ fn link(table: &Table<'_>) -> LinkSettings {
         messages_to_return: table.whole("messages_to_return", 1..=100).unwrap_or(defaults.messages_to_return),
     };
     if link.shortest_silence_seconds > link.longest_silence_seconds {
-        let shortest = quoted(&format!("{} s", link.shortest_silence_seconds));
-        table.here().note(format!("longest_silence is shorter than shortest_silence ({shortest})"));
+        table.here().note(format!(
+            "longest_silence ({} s) is shorter than shortest_silence ({} s)",
+            link.longest_silence_seconds, link.shortest_silence_seconds
+        ));
     }
     link
 }

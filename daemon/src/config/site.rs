@@ -29,7 +29,7 @@ pub(super) struct Site<'n> {
 }
 
 /// Reads a site; `districts` by id.
-pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District<'n>>) -> Option<Site<'n>> {
+pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>) -> Option<Site<'n>> {
     let id = table.id("id", "oak");
     let heard_as = sensor::name(table, "heard_as");
     let label = table.text("label", "12 Oak Lane");
@@ -244,7 +244,7 @@ fn controller(table: &Table<'_>, groups: &[GroupSettings]) -> Option<ControllerS
 
 fn restrictions(
     table: &Table<'_>,
-    districts: &HashMap<String, District<'_>>,
+    districts: &HashMap<String, District>,
     groups: &[GroupSettings],
 ) -> Vec<RestrictionRule> {
     let mut rules = Vec::new();

@@ -107,13 +107,23 @@ pub fn rain_evidence<'a>(
     context: &Context<'_>,
 ) -> RainEvidence<'a> {
     let group = &context.site.groups[index];
+    let daily_need_mm = daily_need_mm(state, group, context);
+    let (spent_mm, day_end) = match state.days.today() {
+        Some(today) => {
+            let dry = DayWater { rain_mm: 0.0, ..today.figures.water };
+            (ledger::balance_mm(group, civil::month(today.date), dry), today.end)
+        }
+        None => (0.0, context.now.wall),
+    };
     RainEvidence {
         event,
         exposure: group.rain_exposure,
         last_day_mm: 0.0,
         owed_mm: owed_mm(state, index, context),
         least_run_mm: scale::least_run_mm(group),
-        daily_need_mm: daily_need_mm(state, group, context),
+        daily_need_mm,
+        need_left_mm: (daily_need_mm - spent_mm).max(0.0),
+        day_end,
         gauge_heard: rainfall::gauge_is_heard(state, context),
     }
 }

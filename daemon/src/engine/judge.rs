@@ -11,7 +11,7 @@ use super::output::Level;
 use super::publish::{log, messages};
 use super::settings::{DecideAt, GroupSettings, WhenUnknown};
 use super::stamp::{DAY, HOUR, MINUTE, Stamp};
-use super::state::{Context, Delivered, OpenWindow, Pending, Restricted, Season, SiteState};
+use super::state::{Context, Delivered, OpenWindow, Pending, Planned, Restricted, Season, SiteState};
 use super::units::Degrees;
 
 /// Judges every group and speaks where there is something to say.
@@ -31,7 +31,7 @@ pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
 pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, Option<i64>) {
     let (mut wall, mut listening): (Option<Stamp>, Option<i64>) = (None, None);
     let mut sooner = |at: Option<Stamp>| wall = [wall, at].into_iter().flatten().min();
-    for (group, settings) in state.groups.iter().zip(&context.site.groups) {
+    for group in &state.groups {
         sooner(group.restriction_edge);
         sooner(group.next_point);
         sooner(group.operator.next_change());
@@ -60,7 +60,6 @@ pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, 
                 Speak::Never | Speak::Now => {}
             }
         }
-        let _ = settings;
     }
     (wall, listening)
 }
@@ -171,7 +170,6 @@ fn close_window(state: &mut SiteState, index: usize, context: &mut Context<'_>) 
 
 /// Judges one group.
 fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, context: &mut Context<'_>) {
-    let settings = &context.site.groups[index];
     let holds = holds(state, index, known, context);
     let standing = state.groups[index].standing.clone();
     let released = standing.as_ref().is_some_and(|standing| standing.said.holds()) && holds.is_empty();
@@ -180,7 +178,7 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
     if at_point || standing.is_none() || released || doubt || in_window {
         plan(state, index, known, in_window && !at_point, context);
     }
-    let wanted = Wanted { holds, percent: state.groups[index].planned, confidence: known.confidence };
+    let wanted = Wanted { holds, percent: state.groups[index].planned.percent, confidence: known.confidence };
     let change = decision::change(standing.as_ref(), &wanted);
     let pending_since = settle(state, index, change, &wanted, context);
     let open_until = open_until(state.groups[index].window, context);
@@ -196,21 +194,21 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
             say(state, index, standing.said, Change::Nothing, context);
         }
     }
-    let _ = settings;
 }
 
 /// The scale from what is owed; inside a window small steps are not worth a change.
 fn plan(state: &mut SiteState, index: usize, known: Known, inside: bool, context: &Context<'_>) {
     let settings = &context.site.groups[index];
+    let owed_mm = evidence::owed_mm(state, index, context);
     let percent = if known.confidence == Confidence::Unknown && context.site.normals.is_none() {
         context.site.default_scale_percent.min(settings.most_percent)
     } else {
-        scale::percent(settings, evidence::owed_mm(state, index, context), 1)
+        scale::percent(settings, owed_mm, 1)
     };
-    let group = &mut state.groups[index];
-    let small = group.planned.abs_diff(percent) < SMALL_STEP_PERCENT && (percent == 0) == (group.planned == 0);
+    let planned = &mut state.groups[index].planned;
+    let small = planned.percent.abs_diff(percent) < SMALL_STEP_PERCENT && (percent == 0) == (planned.percent == 0);
     if !(inside && small) {
-        group.planned = percent;
+        *planned = Planned { percent, owed_mm, at: context.now.wall };
     }
 }
 

@@ -18,7 +18,7 @@ pub fn step(
     state: &mut SiteState,
     context: &mut Context<'_>,
     act: impl FnOnce(&mut SiteState, &mut Context<'_>),
-) -> Option<Stamp> {
+) -> Stamp {
     turn::days(state, context);
     if state.settings_version == 0 {
         state.settings_version = context.settings.version.max(1);
@@ -145,11 +145,11 @@ fn tell(state: &mut SiteState, context: &mut Context<'_>) {
 }
 
 /// The next instant at which the site has to be looked at.
-pub fn deadline(state: &SiteState, context: &Context<'_>) -> Option<Stamp> {
+pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
     let now = context.now;
     let (judged, settling) = judge::next_change(state, context);
-    let mut wall =
-        vec![judged, Some(civil::hour_start(now.wall).plus(HOUR)), state.wind.ends_in_silence_at(&context.site.wind)];
+    let hour = civil::hour_start(now.wall).plus(HOUR);
+    let mut wall = vec![judged, state.wind.ends_in_silence_at(&context.site.wind)];
     if now.trusted {
         wall.push(state.days.next_change(turn::lateness(context)));
         wall.push(state.revise_at);
@@ -167,10 +167,11 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Option<Stamp> {
         .filter_map(|(entry, settings)| entry.sensor.link.due(&settings.link));
     let obey = instruct::next_look(state).filter(|due| *due > now.listening);
     let listening = silent.chain(obey).chain(settling).min();
-    // While we are not listening these timers stand still: a look now and then is enough.
-    let least = if context.paused { MINUTE } else { 1 };
-    wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening).max(least))));
-    wall.into_iter().flatten().min().map(|at| at.max(now.wall.plus(1)))
+    // While we are away these timers stand still; coming back reckons them anew.
+    if !state.away {
+        wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));
+    }
+    wall.into_iter().flatten().fold(hour, Stamp::min).max(now.wall.plus(1))
 }
 
 /// Totals are published at most this often between full hours. Our choice.

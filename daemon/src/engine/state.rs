@@ -27,8 +27,6 @@ pub struct Context<'a> {
     pub settings: &'a Settings,
     pub site: &'a SiteSettings,
     pub epoch: u64,
-    /// We are not listening: nothing can be heard, and silence proves nothing.
-    pub paused: bool,
     pub outputs: &'a mut Vec<Output>,
 }
 
@@ -38,6 +36,12 @@ pub struct SiteState {
     /// Last journal sequence applied.
     #[serde(rename = "j", default)]
     pub applied: u64,
+    /// The time of its last step.
+    #[serde(rename = "la", default)]
+    pub last: Now,
+    /// We are away from the broker: nothing can be heard, and silence proves nothing.
+    #[serde(rename = "aw", default)]
+    pub away: bool,
     /// Last sequence used in a payload of this site.
     #[serde(rename = "q", default)]
     pub sequence: u64,
@@ -119,9 +123,8 @@ pub struct GroupState {
     /// The decision in force.
     #[serde(rename = "d", default)]
     pub standing: Option<Standing>,
-    /// Scale as last planned, %.
     #[serde(rename = "p", default)]
-    pub planned: u16,
+    pub planned: Planned,
     /// A change that waits to settle, and since when (listening).
     #[serde(rename = "w", default)]
     pub pending: Option<Pending>,
@@ -143,6 +146,17 @@ pub struct GroupState {
     /// Last water delivered: when, mm net, and whether a bridge said so.
     #[serde(rename = "g", default)]
     pub delivered: Option<Delivered>,
+}
+
+/// The scale as last planned, and what it was planned on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Planned {
+    #[serde(rename = "p")]
+    pub percent: u16,
+    #[serde(rename = "o")]
+    pub owed_mm: f64,
+    #[serde(rename = "a")]
+    pub at: Stamp,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -157,10 +157,10 @@ fn ended_by_clock_or_person(standing: Option<&Standing>, wanted: &Wanted) -> boo
         .all(|hold| matches!(hold.reason, Reason::Restriction | Reason::Operator | Reason::Season | Reason::Calendar))
 }
 
-/// True when the end of a hold moved by more than an hour, or came or went.
+/// True when the end of a hold moved by more than three hours, or came or went.
 fn moved_much(before: Option<Stamp>, after: Option<Stamp>) -> bool {
     match (before, after) {
-        (Some(before), Some(after)) => after.since(before).abs() > 60 * MINUTE,
+        (Some(before), Some(after)) => after.since(before).abs() > 180 * MINUTE,
         (before, after) => before != after,
     }
 }

@@ -6,7 +6,7 @@ use super::super::decision::reason::Reason;
 use super::super::decision::{Confidence, Wanted, scale};
 use super::super::evidence;
 use super::super::settings::{DisplayUnits, SiteSettings};
-use super::super::stamp::Stamp;
+use super::super::stamp::{MINUTE, Stamp};
 use super::super::state::{Context, SiteState};
 
 /// The whole decision of a group: what, why, until when, and what it rests on.
@@ -88,33 +88,35 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
 
 fn scale_words(state: &SiteState, index: usize, said: &Wanted, context: &Context<'_>) -> String {
     let site = context.site;
-    let settings = &site.groups[index];
-    let owed = evidence::owed_mm(state, index, context);
-    let run = depth(site, settings.run_depth_mm);
+    let (settings, group) = (&site.groups[index], &state.groups[index]);
     let label = &settings.label;
+    let next = group.next_point.map_or_else(String::new, |at| format!(" Next look: {}.", clock(context, at)));
     if said.confidence == Confidence::Unknown && site.normals.is_none() {
-        return format!("Water {label} {} % of the programmed run times: the configured default.", said.percent);
+        return format!("Water {label} {} % of the programmed run times: the configured default.{next}", said.percent);
     }
-    let today = state.days.today().map(|today| today.figures.water).unwrap_or_default();
-    let so_far = format!(
-        "So far today the plants' reference evapotranspiration is {} and rain {}.",
-        depth(site, today.eto_mm),
-        depth(site, today.rain_mm)
-    );
+    let planned = group.planned;
+    let owed = depth(site, planned.owed_mm.abs());
+    let when = if context.now.wall.since(planned.at) < MINUTE {
+        String::new()
+    } else {
+        format!(" at {}", clock(context, planned.at))
+    };
     if said.percent == 0 {
         let least = depth(site, scale::least_run_mm(settings));
-        let owes = if owed <= 0.0 {
-            format!("nothing is owed ({} stored ahead)", depth(site, -owed))
-        } else {
-            format!("{} are owed, less than the least run worth giving ({least}); it is carried on", depth(site, owed))
+        let why = match planned.owed_mm {
+            mm if mm >= 0.05 => {
+                format!("{owed} owed{when}, less than the least run worth giving ({least}); it is carried on")
+            }
+            mm if mm <= -0.05 => format!("nothing is owed{when}; {owed} are stored ahead"),
+            _ => format!("nothing is owed{when}"),
         };
-        return format!("No water for {label} for now: {owes}. {so_far}");
+        return format!("No water for {label} now: {why}.{next}");
     }
     let capped = if said.percent >= settings.most_percent { ", the most that is set" } else { "" };
+    let run = depth(site, settings.run_depth_mm);
     format!(
-        "Water {label} {} % of the programmed run times{capped}: {} are owed, a full run gives {run}. {so_far}",
-        said.percent,
-        depth(site, owed)
+        "Water {label} {} % of the programmed run times{capped}: {owed} owed{when}, and a full run gives {run}.{next}",
+        said.percent
     )
 }
 
@@ -128,11 +130,14 @@ fn confidence(state: &SiteState, confidence: Confidence, context: &Context<'_>) 
             "The thermometer is silent: evapotranspiration rests on what is left.".to_owned()
         }),
         Confidence::Unknown => {
-            let since =
-                state.unknown_since.map_or_else(String::new, |since| format!(" since {}", clock(context, since)));
+            let heard = state.sensors.iter().any(|entry| entry.sensor.link.last_heard().is_some());
+            let silence = match state.unknown_since.filter(|_| heard) {
+                Some(since) => format!("No sensor of the site has been heard since {}", clock(context, since)),
+                None => "No sensor of the site has been heard yet".to_owned(),
+            };
             let rests = if context.site.normals.is_some() { "climate normals" } else { "configured defaults" };
             let frozen = if state.freeze.since().is_some() { " It was freezing when it was last heard." } else { "" };
-            Some(format!("No sensor of the site is heard{since}, so this rests on {rests}.{frozen}"))
+            Some(format!("{silence}, so this rests on {rests}.{frozen}"))
         }
     }
 }

@@ -82,8 +82,11 @@ pub struct RainEvidence<'a> {
     /// The group's ledger, mm, and the least of it that is worth a run.
     pub owed_mm: f64,
     pub least_run_mm: f64,
-    /// What the ledger gains on a day without rain, mm: for the forecast of the end.
+    /// What the ledger gains on a day without rain, mm, and what of it is still to come today: for the forecast of the end.
     pub daily_need_mm: f64,
+    pub need_left_mm: f64,
+    /// When the civil day ends.
+    pub day_end: Stamp,
     /// A gauge of the site speaks. Without one, dry is not known.
     pub gauge_heard: bool,
 }
@@ -125,10 +128,7 @@ impl RainHold {
         match settings.length {
             RainHoldLength::Days(length) => self.last_rain.map(|last| last.plus(days(length))),
             RainHoldLength::Auto => {
-                let missing = (evidence.least_run_mm - evidence.owed_mm).max(0.0);
-                let drying =
-                    if evidence.daily_need_mm > 0.05 { days(missing / evidence.daily_need_mm) } else { i64::MAX };
-                let ready = now.plus(drying).max(evidence.event.ends_at(settings).unwrap_or(now));
+                let ready = thirsty_at(evidence, now).max(evidence.event.ends_at(settings).unwrap_or(now));
                 Some(ready.min(limit).max(now))
             }
         }
@@ -169,6 +169,33 @@ impl RainHold {
     }
 }
 
+/// When the ledger will owe a least run again, to the hour, if the days are as usual: plants drink by day, so the share of
+/// a day's need is turned into an hour between morning and evening.
+fn thirsty_at(evidence: &RainEvidence<'_>, now: Stamp) -> Stamp {
+    let missing = evidence.least_run_mm - evidence.owed_mm;
+    if missing <= 0.0 {
+        return now;
+    }
+    if evidence.daily_need_mm < 0.05 {
+        return Stamp(i64::MAX);
+    }
+    if missing <= evidence.need_left_mm {
+        let left = evidence.day_end.since(now).max(0) as f64;
+        return whole_hour(now.plus((left * missing / evidence.need_left_mm.max(0.01) * 0.6) as i64));
+    }
+    let whole = (missing - evidence.need_left_mm.max(0.0)) / evidence.daily_need_mm;
+    let hour = MORNING + (EVENING - MORNING) * whole.fract();
+    whole_hour(evidence.day_end.plus(days(whole.floor())).plus((hour * HOUR as f64) as i64))
+}
+
+fn whole_hour(at: Stamp) -> Stamp {
+    Stamp(at.0.saturating_add(HOUR - 1).div_euclid(HOUR).saturating_mul(HOUR))
+}
+
+/// Hours of the day between which most evapotranspiration happens. Our choice, for forecasts only.
+const MORNING: f64 = 7.0;
+const EVENING: f64 = 19.0;
+
 fn gap(settings: &RainHoldSettings) -> i64 {
     i64::from(settings.event_gap_hours) * HOUR
 }
@@ -202,6 +229,8 @@ mod tests {
             owed_mm,
             least_run_mm: 2.0,
             daily_need_mm: 4.0,
+            need_left_mm: 1.0,
+            day_end: hours(24),
             gauge_heard: true,
         }
     }
@@ -227,7 +256,8 @@ mod tests {
         assert!(hold.rained(&evidence(&event, 9.0), hours(2), &AUTO));
         assert!(!hold.lapse(&evidence(&event, 9.0), hours(8), &AUTO), "still raining");
         assert!(!hold.lapse(&evidence(&event, 1.0), hours(9), &AUTO), "nothing owed");
-        assert_eq!(hold.until(&evidence(&event, 0.0), hours(9), &AUTO), Some(hours(21)));
+        // 2 mm missing: 1 today, 1 of 4 tomorrow: a quarter of the way from 7 to 19 o'clock.
+        assert_eq!(hold.until(&evidence(&event, 0.0), hours(9), &AUTO), Some(hours(34)));
         assert!(
             !hold.lapse(&RainEvidence { gauge_heard: false, ..evidence(&event, 3.0) }, hours(20), &AUTO),
             "nobody says dry"
