@@ -2,7 +2,7 @@
 //!
 //! [`Engine::step`] takes one event in and says what follows. The stages, in order: [`decode`] and `intake` (message to
 //! readings, flags, sensor health, day book), `turn` (days close and are revised), `judge` (holds, scale, when to speak),
-//! `instruct` (what each controller is told), [`publish`] (payloads, history, log).
+//! `instruct` (what each controller is told), `publish` (payloads, history, log).
 
 pub mod alert;
 pub mod civil;

@@ -163,8 +163,7 @@ fn ten_summer_days_with_a_storm_water_what_is_owed_and_hold_after_the_rain() {
     assert!((0.0..6.0).contains(&view.groups[0].owed_mm), "{}", view.groups[0].owed_mm);
     let night = decisions
         .iter()
-        .filter(|decision| decision["issued_at"].as_str().unwrap().starts_with("2027-06-08T19"))
-        .next_back()
+        .rfind(|decision| decision["issued_at"].as_str().unwrap().starts_with("2027-06-08T19"))
         .unwrap();
     assert!((42..=52).contains(&night["scale_percent"].as_u64().unwrap()), "{night}");
     let sequences: Vec<u64> = decisions.iter().map(|decision| decision["sequence"].as_u64().unwrap()).collect();

@@ -343,7 +343,7 @@ async fn the_thread_drains_what_was_queued_and_ends() {
     bench.links.intake.close();
     bench.links.intake.put(bench.message(4, "late", false));
     bench.links.intake.drained().await;
-    assert_eq!(bench.journal(), ["1 a", "2 a", "3 a"]);
+    assert_eq!(bench.journal(), ["1 down", "2 a", "3 a", "4 a"]);
     bench.links.intake.put(Arrival::Answered(5));
     bench.links.intake.finish();
     thread.join().unwrap();
