@@ -20,6 +20,7 @@ mod nearest;
 mod restriction;
 mod sensor;
 mod site;
+mod spot;
 mod table;
 mod tree;
 mod zone;
@@ -35,7 +36,8 @@ pub use describe::describe;
 pub use fault::{Fault, Faults, Seen};
 
 use crate::engine::settings::Settings;
-use table::{Findings, Table};
+use spot::Findings;
+use table::Table;
 use tree::{LARGEST_FILE_BYTES, Node};
 
 /// A configuration without faults.
@@ -129,7 +131,8 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
         }
         districts.insert(district.id.clone(), district);
     }
-    let mut site_tables = root.tables("sites");
+    let mut site_tables = root.many_tables("sites", MOST_SITES);
+    // Each file of `sites.d` is one site.
     site_tables.extend(site_files.iter().filter_map(|(name, node)| Table::root(findings, name, node)));
     if root.is_without("sites") && site_files.is_empty() {
         root.missing("sites", "write at least one [[sites]], or a file in sites.d");
@@ -188,11 +191,19 @@ fn noted(findings: &Findings, read: Result<Node, Vec<Fault>>) -> Option<Node> {
 
 /// The files of `sites.d`, by name.
 fn site_files(folder: &Path, faults: &mut Vec<Fault>) -> Vec<NamedText> {
-    let Ok(entries) = fs::read_dir(folder.join(SITES_FOLDER)) else { return Vec::new() };
-    let mut names: Vec<String> = entries
-        .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
-        .filter(|name| name.ends_with(".toml") && !name.starts_with('.'))
-        .collect();
+    let listed = fs::read_dir(folder.join(SITES_FOLDER)).and_then(|entries| {
+        let names = entries.map(|entry| Ok(entry?.file_name().to_string_lossy().into_owned()));
+        names.collect::<std::io::Result<Vec<String>>>()
+    });
+    let mut names = match listed {
+        Ok(names) => names,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Vec::new(),
+        Err(error) => {
+            faults.push(unreadable(SITES_FOLDER, error));
+            return Vec::new();
+        }
+    };
+    names.retain(|name| name.ends_with(".toml") && !name.starts_with('.'));
     names.sort();
     let read = names.into_iter().filter_map(|name| {
         let shown = format!("{SITES_FOLDER}/{name}");
@@ -208,15 +219,24 @@ fn read_file(path: &Path, name: &str, faults: &mut Vec<Fault>) -> Option<String>
     let limit = LARGEST_FILE_BYTES as u64 + 1;
     let mut bytes = Vec::new();
     let read = fs::File::open(path).and_then(|file| file.take(limit).read_to_end(&mut bytes));
-    let text = match read.map(|_| String::from_utf8(bytes)) {
+    match read.map(|_| String::from_utf8(bytes)) {
         Ok(Ok(text)) => return Some(text),
-        Ok(Err(_)) => "the file is not UTF-8 text; save it as UTF-8".to_owned(),
-        Err(error) => format!("cannot be read: {error}"),
-    };
-    faults.push(Fault { file: name.to_owned(), line: None, key: String::new(), seen: Seen::Unsaid, text });
+        Ok(Err(_)) => {
+            let text = "the file is not UTF-8 text; save it as UTF-8".to_owned();
+            faults.push(Fault { text, ..unreadable(name, String::new()) });
+        }
+        Err(error) => faults.push(unreadable(name, error)),
+    }
     None
 }
 
+fn unreadable(name: &str, error: impl std::fmt::Display) -> Fault {
+    let text = format!("cannot be read: {error}");
+    Fault { file: name.to_owned(), line: None, key: String::new(), seen: Seen::Unsaid, text }
+}
+
+/// Our choice: what one process is built for.
+const MOST_SITES: usize = 100_000;
 /// Beside the main file.
 const SITES_FOLDER: &str = "sites.d";
 

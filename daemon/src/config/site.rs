@@ -5,7 +5,8 @@ use std::collections::{HashMap, HashSet};
 use super::group::{self, OfSite, Sources};
 use super::measure::{DEPTH, HEIGHT, HOURS, MINUTES, SECONDS, SHARE, SPEED};
 use super::restriction::{self, District};
-use super::table::{Spot, Table};
+use super::spot::Spot;
+use super::table::Table;
 use super::{calendar, hold, sensor, zone};
 use crate::engine::decision::reason::Capability;
 use crate::engine::formula::radiation::Exposure;
@@ -253,7 +254,7 @@ fn restrictions(
     {
         match districts.get(id) {
             Some(district) => rules.extend(district.rules.iter().cloned()),
-            None => spot.fault(match super::nearest::nearest(id, districts.keys().map(String::as_str)) {
+            None => spot.fault(match spot.nearest(id, districts.keys().map(String::as_str)) {
                 Some(near) => format!("no such district; did you mean \"{near}\"?"),
                 None => "no [[districts]] has this id".to_owned(),
             }),
@@ -274,7 +275,7 @@ fn check_group(spot: &Spot<'_>, group: &str, groups: &[GroupSettings]) {
         return;
     }
     let ids = || groups.iter().map(|group| group.id.as_str());
-    spot.fault(match super::nearest::nearest(group, ids()) {
+    spot.fault(match spot.nearest(group, ids()) {
         Some(near) => format!("the site has no such group; did you mean \"{near}\"?"),
         None => format!("the site has no such group; it has {}", ids().collect::<Vec<_>>().join(", ")),
     });
