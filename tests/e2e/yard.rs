@@ -46,6 +46,7 @@ latitude = 46.31
 longitude = -120.04
 elevation_m = 260
 zone = "America/Los_Angeles"
+settle = "0 s"
 
 [[sites.sensors]]
 id = "mast"

@@ -2,20 +2,20 @@
 
 use super::alert::{AlertKind, Wording};
 use super::civil;
-use super::decode::{Decoded, Parsed, TimeProblem};
+use super::decode::{Decoded, LossCause, Parsed, TimeProblem};
 use super::formula::solar;
 use super::output::Level;
 use super::publish::{alerts, history, log};
-use super::quality::Judgment;
-use super::quality::duplicate::{Repeat, RepeatSettings};
-use super::reading::{Flag, Quantity, Reading, TimeSource};
+use super::quality::duplicate::{INTERVAL_RAIN_DEPTH, Repeat};
+use super::quality::{self, Judgment, consistency};
+use super::reading::{Flag, Quantity, Reading};
 use super::sensor::Counted;
 use super::sensor::battery::{BatteryChange, BatteryReading};
 use super::sensor::link::LinkChange;
 use super::settings::SensorSettings;
 use super::site::day_book::Averaged;
 use super::site::rain::RawUnit;
-use super::stamp::{HOUR, MINUTE, SECOND, Stamp};
+use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 use super::state::{Context, SiteState};
 use super::units::{Degrees, Percent, Volts};
 
@@ -28,45 +28,68 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
     if retain && !is_usable_retained(&decoded, state, index, settings, context) {
         return;
     }
-    heard(state, index, settings, context);
+    // Copies of one transmission are no deliveries, and prove nothing that the first of them did not.
+    if is_repeat(&decoded, state, index, context) {
+        state.sensors[index].sensor.reject("repeat", now);
+        return;
+    }
+    let age = age(&decoded, retain, now);
+    match decoded.own_time {
+        Some(at) if retain => heard_before(state, index, settings, at, context),
+        Some(_) if age > 0 => heard_late(state, index, settings, context),
+        _ => heard(state, index, settings, context),
+    }
     for loss in &decoded.losses {
-        let what = loss.quantity.map_or("the message", Quantity::name);
-        lost(
-            state,
-            index,
-            loss.cause.name(),
-            &format!("{what}: {} (saw {:?}): {}", loss.cause.text(), loss.seen, loss.cause.advice()),
-            context,
-        );
-        if matches!(loss.cause.name(), "sentinel" | "not_finite") {
-            fault(state, index, settings, &format!("it sends a fault code ({}) for {what}", loss.seen), context);
+        let what = loss.quantity.map_or("the message".to_owned(), |quantity| quantity.name().replace('_', " "));
+        let text = format!("{what}: {} (saw {:?}); {}", loss.cause.text(), loss.seen, loss.cause.advice());
+        lost(state, index, loss.cause.name(), &text, context);
+        if matches!(loss.cause, LossCause::Sentinel | LossCause::NotFinite) {
+            fault(state, index, settings, &format!("{what}: {:?} {}", loss.seen, FAULT_CODE), context);
         }
     }
     note_clock(state, index, settings, &decoded, context);
-    let sensor = &mut state.sensors[index].sensor;
-    let depth =
-        if decoded.readings.iter().any(|reading| reading.quantity == Quantity::RainfallAmount) { 64 } else { 8 };
-    let repeat = RepeatSettings { window_ms: 5 * SECOND, depth };
-    let own_time =
-        decoded.own_time.filter(|_| decoded.readings.iter().all(|reading| reading.time_source == TimeSource::Payload));
-    let only_transmission = decoded.readings.iter().all(|reading| reading.quantity.describes_transmission());
-    if !only_transmission
-        && sensor.repeats.judge(decoded.sequence, own_time, decoded.content_hash, now, &repeat) != Repeat::New
-    {
-        sensor.reject("repeat", now);
-        return;
+    if age > OLDEST_TAKEN {
+        let text = format!("its readings are of {}, more than 7 days ago; none of them is kept", now.plus(-age).text());
+        return lost(state, index, "too_old", &text, context);
     }
+    let sensor = &mut state.sensors[index].sensor;
     sensor.own_time = decoded.own_time.or(sensor.own_time);
     sensor.status_due = true;
-    let calm = decoded.readings.iter().any(|reading| reading.quantity == Quantity::WindSpeed && reading.value == 0.0);
-    let unit = if parsed.counts_tips() { RawUnit::Tips } else { RawUnit::Millimeters };
-    let manner = Manner { calm, unit };
+    let beside = |quantity| {
+        decoded.readings.iter().find(|reading| reading.quantity == quantity).map(|reading: &Reading| reading.value)
+    };
+    let manner = Manner {
+        wind_speed: beside(Quantity::WindSpeed),
+        air_temperature: beside(Quantity::AirTemperature),
+        unit: if parsed.counts_tips() { RawUnit::Tips } else { RawUnit::Millimeters },
+        age,
+    };
     let mut point = history::point(context, settings);
     for reading in &decoded.readings {
         let flag = read(state, index, settings, reading, manner, context);
         history::add(&mut point, reading, flag);
     }
     history::send(point, decoded.readings.first().map_or(now, |reading| reading.observed_at), context);
+}
+
+/// Was this message heard before? One that carries nothing but its signal strength, or nothing readable, never was.
+fn is_repeat(decoded: &Decoded<'_>, state: &mut SiteState, index: usize, context: &Context<'_>) -> bool {
+    if decoded.readings.iter().all(|reading| reading.quantity.describes_transmission()) {
+        return false;
+    }
+    let mut settings = context.site.quality.repeat;
+    if decoded.readings.iter().any(|reading| reading.quantity == Quantity::RainfallAmount) {
+        settings.depth = settings.depth.max(INTERVAL_RAIN_DEPTH);
+    }
+    let repeats = &mut state.sensors[index].sensor.repeats;
+    let repeat = repeats.judge(decoded.sequence, decoded.own_time, decoded.content_hash, context.now.wall, &settings);
+    repeat != Repeat::New
+}
+
+/// How old the news of a message is, in ms: 0 for a live one whose clock is a little slow.
+fn age(decoded: &Decoded<'_>, retain: bool, now: Stamp) -> i64 {
+    let age = decoded.own_time.map_or(0, |at| now.since(at).max(0));
+    if retain || age > LIVE_WITHIN { age } else { 0 }
 }
 
 /// A message from the sensor at `index` that could not be read at all, or a field of it.
@@ -83,15 +106,43 @@ pub fn lost(state: &mut SiteState, index: usize, cause: &str, text: &str, contex
 pub fn heard(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
     let now = context.now;
     let Some(entry) = state.sensors.get_mut(index) else { return };
-    match entry.sensor.link.heard(now.listening, now.wall, &settings.link) {
+    let change = entry.sensor.link.heard(now.listening, now.wall, &settings.link);
+    link_changed(state, change, settings, context);
+}
+
+/// The sensor at `index` was heard with old news: it lives, but nothing follows for how often it reports.
+fn heard_late(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
+    let Some(entry) = state.sensors.get_mut(index) else { return };
+    let change = entry.sensor.link.heard_late(context.now.listening, context.now.wall);
+    link_changed(state, change, settings, context);
+}
+
+/// The sensor at `index` spoke `at`, as the broker remembers it.
+fn heard_before(state: &mut SiteState, index: usize, settings: &SensorSettings, at: Stamp, context: &mut Context<'_>) {
+    let Some(entry) = state.sensors.get_mut(index) else { return };
+    if entry.sensor.link.last_heard().is_some_and(|last| at <= last) {
+        return;
+    }
+    let listening = context.now.listening.saturating_sub(context.now.wall.since(at).max(0));
+    let change = entry.sensor.link.heard(listening, at, &settings.link);
+    link_changed(state, change, settings, context);
+}
+
+fn link_changed(
+    state: &mut SiteState,
+    change: Option<LinkChange>,
+    settings: &SensorSettings,
+    context: &mut Context<'_>,
+) {
+    match change {
         Some(LinkChange::FirstHeard) => {
-            log(context, Level::Info, format!("sensor {}: heard for the first time", settings.id))
+            log(context, Level::Info, format!("sensor {}: heard for the first time", settings.id));
         }
         Some(LinkChange::Returned) => {
             log(context, Level::Info, format!("sensor {}: heard again", settings.id));
             alerts::clear(state, AlertKind::SensorSilent, &settings.id, context);
         }
-        _ => {}
+        Some(LinkChange::Lost) | None => {}
     }
 }
 
@@ -148,12 +199,15 @@ fn is_usable_retained(
 }
 
 /// What else of a message matters to a reading in it.
-#[derive(Clone, Copy)]
-struct Manner {
-    /// The wind speed beside it is 0: a direction then says nothing.
-    calm: bool,
+#[derive(Clone, Copy, Debug)]
+pub struct Manner {
+    /// In m/s and °C.
+    wind_speed: Option<f64>,
+    air_temperature: Option<f64>,
     /// What a rain counter counts.
-    unit: RawUnit,
+    pub unit: RawUnit,
+    /// How old its news is, ms.
+    pub age: i64,
 }
 
 /// One reading of a new message. Returns its flag.
@@ -167,16 +221,15 @@ fn read(
 ) -> Flag {
     match reading.quantity {
         Quantity::RainCounter | Quantity::RainfallAmount | Quantity::RainfallRate => {
-            return super::rainfall::read(state, index, settings, reading, manner.unit, context);
+            return super::rainfall::read(state, index, settings, reading, manner, context);
         }
         Quantity::BatteryVoltage | Quantity::BatteryLevel | Quantity::BatteryOk => {
             read_battery(state, index, settings, reading, context)
         }
         Quantity::Rssi => state.sensors[index].sensor.rssi_dbm = Some(reading.value),
-        Quantity::WindFromDirection if manner.calm => return Flag::NotEvaluated,
-        _ => return read_weather(state, index, settings, reading, context),
+        _ => return read_weather(state, index, settings, reading, manner, context),
     }
-    keep(state, index, reading, Flag::NotEvaluated, context.now.listening);
+    keep(state, index, reading, Flag::NotEvaluated, manner.age, context);
     Flag::NotEvaluated
 }
 
@@ -186,6 +239,7 @@ fn read_weather(
     index: usize,
     settings: &SensorSettings,
     reading: &Reading,
+    manner: Manner,
     context: &mut Context<'_>,
 ) -> Flag {
     let (now, site) = (context.now, context.site);
@@ -193,18 +247,31 @@ fn read_weather(
     let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(context, reading.observed_at);
     let sensor = &mut state.sensors[index].sensor;
     let covered = sensor.covered(quantity, reading.observed_at);
-    let limits = site.quality.of(quantity);
-    let judgment =
-        sensor.channel_mut(quantity).track.judge(quantity, reading.value, reading.observed_at, daylight, limits);
+    let limits = site.quality.limits(quantity);
+    let track = &mut sensor.channel_mut(quantity).track;
+    let judgment = track.judge(quantity, reading.value, reading.observed_at, daylight, limits);
+    let judgment = match quantity {
+        Quantity::WindFromDirection => {
+            consistency::direction(judgment, manner.wind_speed, site.quality.calm_below_m_per_s)
+        }
+        Quantity::WindSpeedOfGust => consistency::gust(judgment, manner.wind_speed),
+        Quantity::DewPointTemperature => consistency::dew_point(judgment, manner.air_temperature),
+        _ => judgment,
+    };
     if let Some(test) = judgment.test {
         *sensor.flags.entry(test.name().to_owned()).or_default() += 1;
     }
     note_flat_line(state, index, settings, quantity, &judgment, context);
+    if judgment.flag == Flag::Missing {
+        return judgment.flag;
+    }
     let kept = Reading { value: judgment.value, ..*reading };
-    keep(state, index, &kept, judgment.flag, now.listening);
+    keep(state, index, &kept, judgment.flag, manner.age, context);
     if !judgment.flag.counts() {
-        let why = judgment.explain(quantity);
-        fault(state, index, settings, &why, context);
+        // Many vanes say -1 in a calm, and no decision rests on a direction.
+        if quantity != Quantity::WindFromDirection {
+            fault(state, index, settings, &quality::explain(&judgment, quantity), context);
+        }
         return judgment.flag;
     }
     if let Some(averaged) = Averaged::of(quantity).filter(|_| is_preferred(state, index, quantity, context)) {
@@ -266,8 +333,9 @@ fn read_battery(
     }
 }
 
-/// Remembers a reading as the channel's last.
-pub fn keep(state: &mut SiteState, index: usize, reading: &Reading, flag: Flag, listening: i64) {
+/// Remembers a reading as the channel's last. `age`: how old its news is, ms; it is fresh for that much less.
+pub fn keep(state: &mut SiteState, index: usize, reading: &Reading, flag: Flag, age: i64, context: &Context<'_>) {
+    let listening = context.now.listening.saturating_sub(age);
     let channel = state.sensors[index].sensor.channel_mut(reading.quantity);
     let newer = channel.flag == Flag::Missing || reading.observed_at >= channel.observed_at;
     if newer {
@@ -314,7 +382,7 @@ fn note_flat_line(
     let flat = judgment.test.is_some_and(|test| test.name() == "flat_line");
     if flat && judgment.flag == Flag::Bad {
         let wording = Wording::new(
-            format!("Sensor {}: {}.", settings.id, judgment.explain(quantity)),
+            format!("Sensor {}: {}.", settings.id, quality::explain(judgment, quantity)),
             "The probe may be dead while its radio repeats an old value: look at it, or restart it.",
         );
         alerts::raise(state, AlertKind::FlatLine, &subject, wording, context);
@@ -400,5 +468,12 @@ fn is_day(context: &Context<'_>, at: Stamp) -> bool {
 
 /// A reading older than this changes the books but begins and ends no hold. Our choice.
 pub const LIVE_WITHIN: i64 = HOUR;
+
+/// Older readings reach neither books nor history: a clock that was set wrong is likelier than so long a backlog. Our
+/// choice, as proposed in field case S14.
+const OLDEST_TAKEN: i64 = 7 * DAY;
+
+const FAULT_CODE: &str = "is what a probe says that has no reading";
+
 const FAULT_OVER: i64 = 6 * HOUR;
 const ZONE_SUSPECT_AFTER: u16 = 3;

@@ -2,13 +2,13 @@
 
 use super::alert::{AlertKind, Wording};
 use super::civil;
-use super::intake;
+use super::intake::{self, Manner};
 use super::output::Level;
 use super::publish::{alerts, log};
 use super::reading::{Flag, Quantity, Reading, TimeSource};
 use super::settings::SensorSettings;
 use super::site::day_book::micrometers;
-use super::site::rain::{Catch, Outcome, RawUnit};
+use super::site::rain::{Catch, Outcome};
 use super::stamp::{HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
 
@@ -18,7 +18,7 @@ pub fn read(
     index: usize,
     settings: &SensorSettings,
     reading: &Reading,
-    unit: RawUnit,
+    manner: Manner,
     context: &mut Context<'_>,
 ) -> Flag {
     let entry = &mut state.sensors[index];
@@ -27,7 +27,7 @@ pub fn read(
     let catch = match reading.quantity {
         Quantity::RainCounter => {
             entry.gauge_measures = true;
-            entry.gauge.counter(reading.value, unit, reading.observed_at, by_arrival, &settings.gauge)
+            entry.gauge.counter(reading.value, manner.unit, reading.observed_at, by_arrival, &settings.gauge)
         }
         Quantity::RainfallAmount => {
             entry.gauge_measures = true;
@@ -37,19 +37,19 @@ pub fn read(
         _ => {
             let before = entry.rate_at.replace(reading.observed_at);
             if entry.gauge_measures || reading.value < 0.0 {
-                return keep(state, index, reading, Flag::NotEvaluated, context);
+                return keep(state, index, reading, Flag::NotEvaluated, manner, context);
             }
             let span = before.map_or(0, |before| reading.observed_at.since(before)).clamp(0, LONGEST_RATE);
             let mm = reading.value * span as f64 / HOUR as f64;
             entry.gauge.interval(mm, reading.observed_at, Some(span.max(MINUTE)), &settings.gauge)
         }
     };
-    take_in(state, index, settings, &catch, context);
+    take_in(state, index, settings, &catch, manner, context);
     let flag = flag_of(catch.outcome);
     if flag != Flag::Good {
         *state.sensors[index].sensor.flags.entry(catch.outcome.name().to_owned()).or_default() += 1;
     }
-    keep(state, index, reading, flag, context)
+    keep(state, index, reading, flag, manner, context)
 }
 
 /// Rain that was waiting for the clock gets the date of now.
@@ -81,7 +81,14 @@ pub fn gauge_is_heard(state: &SiteState, context: &Context<'_>) -> bool {
     })
 }
 
-fn take_in(state: &mut SiteState, index: usize, settings: &SensorSettings, catch: &Catch, context: &mut Context<'_>) {
+fn take_in(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    catch: &Catch,
+    manner: Manner,
+    context: &mut Context<'_>,
+) {
     tell(state, settings, catch, context);
     let doubtful = matches!(
         catch.outcome,
@@ -93,7 +100,9 @@ fn take_in(state: &mut SiteState, index: usize, settings: &SensorSettings, catch
             | Outcome::Impossible
     );
     if !doubtful && settings.rain_counts {
-        state.sensors[index].gauge_heard = Some(context.now.listening);
+        let heard = context.now.listening.saturating_sub(manner.age);
+        let entry = &mut state.sensors[index];
+        entry.gauge_heard = entry.gauge_heard.max(Some(heard));
     }
     if !settings.rain_counts || gauge_index(state, context).is_some_and(|gauge| gauge != index) {
         return;
@@ -201,8 +210,15 @@ fn flag_of(outcome: Outcome) -> Flag {
     }
 }
 
-fn keep(state: &mut SiteState, index: usize, reading: &Reading, flag: Flag, context: &Context<'_>) -> Flag {
-    intake::keep(state, index, reading, flag, context.now.listening);
+fn keep(
+    state: &mut SiteState,
+    index: usize,
+    reading: &Reading,
+    flag: Flag,
+    manner: Manner,
+    context: &Context<'_>,
+) -> Flag {
+    intake::keep(state, index, reading, flag, manner.age, context);
     flag
 }
 

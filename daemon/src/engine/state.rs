@@ -107,6 +107,8 @@ pub struct SensorState {
     /// Link state and battery (low) as last published.
     #[serde(rename = "y", default)]
     pub said: Option<(LinkState, bool)>,
+    #[serde(rename = "z", default)]
+    pub said_at: Option<Stamp>,
 }
 
 /// State of one group.

@@ -89,7 +89,7 @@ fn weather(at: Stamp, rain: f64) -> Event {
         r#"{{"t":{:.2},"h":{:.1},"w":{:.2},"s":{:.1},"r":{rain:.1},"b":3.0}}"#,
         12.0 + 12.0 * sun + jitter,
         80.0 - 40.0 * sun + jitter,
-        1.0 + jitter,
+        1.0 + 1.5 * sun + 10.0 * jitter,
         850.0 * sun + jitter
     ))
 }
@@ -146,7 +146,7 @@ fn ten_summer_days_with_a_storm_water_what_is_owed_and_hold_after_the_rain() {
     let view = driver.engine().view("oak").unwrap();
     let day = |date: &str| view.day(date.parse().unwrap()).unwrap().figures;
     assert!((day("2027-06-04").water.rain_mm - 14.4).abs() < 1e-9);
-    assert!((day("2027-06-05").water.eto_mm - 5.3).abs() < 0.2);
+    assert!((day("2027-06-05").water.eto_mm - 5.7).abs() < 0.2);
     assert_eq!(day("2027-06-05").method.name(), "asce_hourly");
     let decisions = payloads(&outputs, "/decision/");
     let began = decisions.iter().find(|decision| decision["action"] == "hold").unwrap();
@@ -159,14 +159,14 @@ fn ten_summer_days_with_a_storm_water_what_is_owed_and_hold_after_the_rain() {
         .unwrap();
     assert_eq!(ended["issued_at"].as_str().unwrap()[..10], *"2027-06-06");
     assert!(ended["figures"]["owed_mm"].as_f64().unwrap() >= 1.95);
-    // A dry day costs 4.2 mm (0.8 of 5.3) and the same is given each night.
-    assert!((0.0..2.0).contains(&view.groups[0].owed_mm) || view.groups[0].owed_mm < 5.0);
+    // A dry day costs 4.6 mm (0.8 of 5.7) and the same is given each night.
+    assert!((0.0..6.0).contains(&view.groups[0].owed_mm), "{}", view.groups[0].owed_mm);
     let night = decisions
         .iter()
         .filter(|decision| decision["issued_at"].as_str().unwrap().starts_with("2027-06-08T19"))
         .next_back()
         .unwrap();
-    assert!((38..=48).contains(&night["scale_percent"].as_u64().unwrap()), "{night}");
+    assert!((42..=52).contains(&night["scale_percent"].as_u64().unwrap()), "{night}");
     let sequences: Vec<u64> = decisions.iter().map(|decision| decision["sequence"].as_u64().unwrap()).collect();
     assert!(sequences.is_sorted_by(|before, after| before < after));
 }
@@ -405,5 +405,8 @@ fn a_million_junk_messages_leave_the_state_small_and_the_log_short() {
     assert!(intake.strangers.len() <= 100);
     assert_eq!(intake.rejects["unknown_sender"], 200_000);
     assert_eq!(intake.rejects["no_feed"], 200_000);
-    assert_eq!(driver.engine().view("oak").unwrap().sensors[0].rejects["word"], 200_000);
+    let rejects = &driver.engine().view("oak").unwrap().sensors[0].rejects;
+    // Copies that follow within five seconds count as repeats.
+    assert_eq!(rejects["not_json"], 200_000);
+    assert!(rejects["repeat"] + rejects["word"] >= 200_000, "{rejects:?}");
 }

@@ -1,47 +1,174 @@
-//! TEMPORARY until the quality room lands.
+//! Reading → flag: what each reading is worth.
+//!
+//! [`Track::judge`] runs the tests that need one quantity of one sensor only: range, step, flat line, sun at night.
+//! [`consistency`] compares two quantities of one message, [`duplicate`] whole messages. Tests that need the place, the
+//! sun or the neighbors stand in `site`; their names are in [`Test`] all the same, so that each flag can be explained.
+
+pub mod consistency;
 pub mod curve;
 pub mod duplicate;
-use super::reading::{Flag, Quantity};
-use super::stamp::Stamp;
-#[derive(Clone, Debug, PartialEq, Default)]
-pub struct Settings;
-#[derive(Clone, Debug, PartialEq, Default)]
-pub struct QuantityLimits;
-impl Settings {
-    pub fn of(&self, _: Quantity) -> &QuantityLimits {
-        &QuantityLimits
-    }
-}
-#[derive(Clone, Debug, PartialEq, Default, serde::Serialize, serde::Deserialize)]
-pub struct Track;
-#[derive(Clone, Copy, Debug, PartialEq)]
+mod explain;
+mod flat_line;
+mod limits;
+mod range;
+mod step;
+#[cfg(test)]
+mod tests;
+
+use serde::{Deserialize, Serialize};
+
+pub use self::{
+    explain::explain,
+    limits::{FlatLimits, Lasting, QuantityLimits, Settings, Span, StepLimit},
+};
+use super::{
+    reading::{Flag, Quantity},
+    stamp::Stamp,
+};
+
+/// What a reading can fail, or be changed by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Test {
+    /// Beyond what the quantity can be.
     Range,
+    /// A little beyond: taken as the end of the range.
+    Clip,
+    /// Changed faster than the quantity can.
     Step,
+    /// Rejected by its step before, but it stayed there and lives: the new reference.
+    NewLevel,
+    /// Has not changed for too long.
     FlatLine,
+    /// Sun while the sun is down.
+    NightSun,
+    /// More sun than a clear sky gives.
+    ClearSky,
+    /// A direction while there is no wind.
+    Calm,
+    /// A gust below the mean wind.
+    GustBelowMean,
+    /// A dew point above the air temperature.
+    DewPointAboveAir,
+    /// Far from what the neighbors read.
+    Neighbors,
+    /// More rain than can fall in that time.
+    RainCap,
+    /// Heard before.
+    Duplicate,
 }
+
 impl Test {
+    /// The name in JSON, history and counters.
     pub fn name(self) -> &'static str {
-        ""
+        match self {
+            Self::Range => "range",
+            Self::Clip => "clip",
+            Self::Step => "step",
+            Self::NewLevel => "new_level",
+            Self::FlatLine => "flat_line",
+            Self::NightSun => "night_sun",
+            Self::ClearSky => "clear_sky",
+            Self::Calm => "calm",
+            Self::GustBelowMean => "gust_below_mean",
+            Self::DewPointAboveAir => "dew_point_above_air",
+            Self::Neighbors => "neighbors",
+            Self::RainCap => "rain_cap",
+            Self::Duplicate => "duplicate",
+        }
     }
 }
-#[derive(Clone, Copy, Debug, PartialEq)]
+
+/// What a reading is worth, and why.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Judgment {
     pub flag: Flag,
+    /// The value to go on with: clipped where the limits clip.
     pub value: f64,
+    /// The test that decided; `None`: nothing to say against it.
     pub test: Option<Test>,
+    /// The limit of that test, in the unit of the quantity; a flat line in hours, a calm in m/s.
     pub limit: f64,
+    /// What stood against the limit, in the same unit: the value, its change, how long it has lasted.
     pub seen: f64,
     pub clipped: bool,
 }
+
 impl Judgment {
-    pub fn explain(&self, _: Quantity) -> String {
-        String::new()
+    /// A value with nothing to say against it.
+    pub fn good(value: f64) -> Self {
+        Self { flag: Flag::Good, value, test: None, limit: 0.0, seen: value, clipped: false }
+    }
+
+    /// The worse of what is known and a further test.
+    fn with(self, finding: Option<Finding>) -> Self {
+        match finding {
+            Some(Finding { flag, test, limit, seen }) if self.flag < flag || self.test.is_none() => {
+                Self { flag, test: Some(test), limit, seen, ..self }
+            }
+            _ => self,
+        }
     }
 }
+
+/// State of one quantity of one sensor.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Track {
+    #[serde(rename = "s")]
+    step: step::State,
+    #[serde(rename = "f")]
+    flat: Option<flat_line::Run>,
+}
+
 impl Track {
-    pub fn judge(&mut self, _: Quantity, value: f64, _at: Stamp, _daylight: bool, _: &QuantityLimits) -> Judgment {
-        Judgment { flag: Flag::Good, value, test: None, limit: 0.0, seen: value, clipped: false }
+    /// Judges one value of `quantity`, in its unit, observed `at`.
+    ///
+    /// `daylight`: the sun stands so high (about 12°) that its radiation changes within hours even under clouds. Rain is
+    /// only tested for its range here; `site::rain` knows gauges.
+    pub fn judge(
+        &mut self,
+        quantity: Quantity,
+        value: f64,
+        at: Stamp,
+        daylight: bool,
+        limits: &QuantityLimits,
+    ) -> Judgment {
+        let (value, ranged) = range::judge(quantity, value, limits);
+        let judged = Judgment::good(value).with(ranged);
+        if judged.flag == Flag::Bad {
+            return judged;
+        }
+        let clipped = judged.test == Some(Test::Clip);
+        let step = self.step.judge(value, at, limits);
+        let flat = limits.flat.as_ref().and_then(|flat| flat_line::judge(&mut self.flat, value, at, daylight, flat));
+        let night = limits.night_max.filter(|most| !daylight && *most < value).map(|limit| Finding {
+            flag: Flag::Suspect,
+            test: Test::NightSun,
+            limit,
+            seen: value,
+        });
+        let judged = Judgment { clipped, ..judged }.with(step).with(flat).with(night);
+        if judged.flag != Flag::Bad {
+            self.step.accept(value, at);
+        }
+        judged
     }
-    pub fn clock_stepped_back(&mut self, _now: Stamp) {}
+
+    /// The clock went back: times later than `now` are taken as of `now`, so that readings timed by arrival are not late.
+    pub fn clock_stepped_back(&mut self, now: Stamp) {
+        self.step.clock_stepped_back(now);
+        if let Some(run) = &mut self.flat {
+            run.clock_stepped_back(now);
+        }
+    }
+}
+
+/// What one test found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Finding {
+    flag: Flag,
+    test: Test,
+    limit: f64,
+    seen: f64,
 }

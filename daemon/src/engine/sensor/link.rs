@@ -157,6 +157,22 @@ impl Link {
         }
     }
 
+    /// A message came with old news: a backlog. It ends the silence, but it teaches no interval, is no delivery and brings
+    /// no link back.
+    pub fn heard_late(&mut self, listening: i64, at: Stamp) -> Option<LinkChange> {
+        if self.last_heard.is_none() {
+            self.counting_from = listening;
+            self.hour = listening.div_euclid(HOUR);
+        }
+        self.heard_at = self.heard_at.max(listening);
+        self.last_heard = Some(at);
+        if self.state != LinkState::Unheard {
+            return None;
+        }
+        self.state = LinkState::Present;
+        Some(LinkChange::FirstHeard)
+    }
+
     /// How long this sensor may be silent, in ms of listening.
     pub fn silence_limit(&self, settings: &LinkSettings) -> i64 {
         if let Some(seconds) = settings.silence_limit_seconds {

@@ -2,6 +2,8 @@
 
 mod caps;
 mod outcome;
+#[cfg(test)]
+mod properties;
 mod spread;
 #[cfg(test)]
 mod tests;

@@ -1,0 +1,92 @@
+//! A judgment in plain words, for people.
+
+#[cfg(test)]
+mod tests;
+
+use super::{Judgment, Test};
+use crate::engine::reading::{Flag, Quantity};
+
+/// Why the reading has its flag, as one sentence without a full stop.
+pub fn explain(judgment: &Judgment, quantity: Quantity) -> String {
+    let name = quantity.name().replace('_', " ");
+    let amount = |value: f64| with_unit(value, unit(quantity));
+    let (limit, seen) = (judgment.limit, judgment.seen);
+    let worth = if judgment.flag == Flag::Bad { "not believed" } else { "doubtful" };
+    match judgment.test {
+        None => format!("{name}: {}, nothing to say against it", amount(judgment.value)),
+        Some(Test::Range) if seen < limit => {
+            format!("{name}: {} cannot be, it is at least {}", amount(seen), amount(limit))
+        }
+        Some(Test::Range) if limit < seen => {
+            format!("{name}: {} cannot be, it is at most {}", amount(seen), amount(limit))
+        }
+        Some(Test::Range) => format!("{name}: not a number"),
+        Some(Test::Clip) => format!("{name}: {} is taken as {}", amount(seen), amount(limit)),
+        Some(Test::Step) => {
+            format!("{name}: changed by {}; more than {} in that time is {worth}", amount(seen), amount(limit))
+        }
+        Some(Test::NewLevel) => format!(
+            "{name}: changed by {}, more than the {} that is believed in that time, but it has stayed there",
+            amount(seen),
+            amount(limit)
+        ),
+        Some(Test::FlatLine) => format!(
+            "{name}: has not changed for {}; after {} that is {worth}",
+            with_unit(seen, "h"),
+            with_unit(limit, "h")
+        ),
+        Some(Test::NightSun) => {
+            format!("{name}: {} while the sun is down; more than {} is {worth}", amount(seen), amount(limit))
+        }
+        Some(Test::ClearSky) => format!("{name}: {}; a clear sky gives at most {}", amount(seen), amount(limit)),
+        Some(Test::Calm) => format!(
+            "{name}: says nothing at a wind speed of {}, below {} is a calm",
+            with_unit(seen, "m/s"),
+            with_unit(limit, "m/s")
+        ),
+        Some(Test::GustBelowMean) => {
+            format!("{name}: {} is below the mean wind speed of {}", amount(seen), amount(limit))
+        }
+        Some(Test::DewPointAboveAir) => {
+            format!("{name}: {} is above the air temperature of {}", amount(seen), amount(limit))
+        }
+        Some(Test::Neighbors) => {
+            format!("{name}: differs from the neighbors by {}; more than {} is {worth}", amount(seen), amount(limit))
+        }
+        Some(Test::RainCap) => {
+            format!("{name}: {} fell; more than {} in that time is {worth}", amount(seen), amount(limit))
+        }
+        Some(Test::Duplicate) => format!("{name}: heard before, does not count again"),
+    }
+}
+
+/// The unit as people write it.
+fn unit(quantity: Quantity) -> &'static str {
+    match quantity.unit() {
+        "Cel" => "°C",
+        "deg" => "°",
+        "W/m2" => "W/m²",
+        "dB[mW]" => "dBm",
+        "1" => "",
+        other => other,
+    }
+}
+
+fn with_unit(value: f64, unit: &str) -> String {
+    let number = number(value);
+    match unit {
+        "" => number,
+        "°" => number + unit,
+        _ => format!("{number} {unit}"),
+    }
+}
+
+/// At most two decimals, and no endless digits.
+fn number(value: f64) -> String {
+    if 1e9 <= value.abs() {
+        return format!("{value:.2e}");
+    }
+    let rounded = (value * 100.0).round() / 100.0;
+    // -0.001 is 0, not -0.
+    format!("{}", if rounded == 0.0 { 0.0 } else { rounded })
+}
