@@ -15,6 +15,7 @@ mod fault;
 mod feed;
 mod group;
 mod hold;
+mod limits;
 mod measure;
 mod nearest;
 mod restriction;

@@ -7,7 +7,7 @@ use super::measure::{DEPTH, HEIGHT, HOURS, MINUTES, SECONDS, SHARE, SPEED};
 use super::restriction::{self, District};
 use super::spot::Spot;
 use super::table::Table;
-use super::{calendar, hold, sensor, zone};
+use super::{calendar, hold, limits, sensor, zone};
 use crate::engine::decision::reason::Capability;
 use crate::engine::formula::radiation::Exposure;
 use crate::engine::quality;
@@ -78,6 +78,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
             format!("a decision valid for {valid_hours} h must be refreshed sooner than every {refresh_hours} h"),
         );
     }
+    let quality = table.table("quality").map_or_else(quality::Settings::default, |table| limits::read(&table));
     let id = id?.to_owned();
     let settings = SiteSettings {
         heard_as: heard_as.unwrap_or(&id).to_owned(),
@@ -105,7 +106,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
         minimum_dwell_minutes,
         valid_hours,
         refresh_hours,
-        quality: quality::Settings::default(),
+        quality,
     };
     Some(Site { settings, sources, here: table.here(), sensors: sensor_spots, elevation_given })
 }

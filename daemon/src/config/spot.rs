@@ -84,6 +84,11 @@ impl<'n> Spot<'n> {
         matches!(&self.node.kind, Kind::Text(own) if own == text)
     }
 
+    /// True where the value is `false`: what is switched off.
+    pub(super) fn is_false(&self) -> bool {
+        self.node.kind == Kind::Truth(false)
+    }
+
     /// The value where it is a text with a unit of that measure; no fault where it is not.
     pub(super) fn measures(&self, measure: &Measure) -> Option<f64> {
         match &self.node.kind {

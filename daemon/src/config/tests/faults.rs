@@ -709,6 +709,61 @@ fn groups_and_sensors_are_checked() {
 }
 
 #[test]
+fn limits_are_checked() {
+    check_all(&[
+        (
+            "elevation = \"1600 m\"",
+            "quality.air_temperature = { min = \"60 °C\", max = 55, flat = true }",
+            &[
+                "thirstd.toml:16: sites[0].quality.air_temperature: min (60 °C) is not below max (55 °C): no reading could be good",
+                "thirstd.toml:16: sites[0].quality.air_temperature.flat = true: write a table: keys and values",
+                "thirstd.toml:16: sites[0].quality.air_temperature.max = 55: write a temperature with its unit, for example \"3 °C\" or \"37 degF\", or max_celsius with a number",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "quality.air_temperature = { min = \"60 °C\" }",
+            &[
+                "thirstd.toml:16: sites[0].quality.air_temperature: min (60 °C) is not below max (55 °C): no reading could be good",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "quality.air_temprature = { min = \"60 °C\" }",
+            &["thirstd.toml:16: sites[0].quality.air_temprature: no such key; did you mean air_temperature?"],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "quality.relative_humidity = { clip = { min = \"10 %\", max = \"5 %\" }, flat = { fail_after = \"1 h\" } }",
+            &[
+                "thirstd.toml:16: sites[0].quality.relative_humidity.clip: min is not below max",
+                "thirstd.toml:16: sites[0].quality.relative_humidity.flat: fail_after must be longer than suspect_after, or \"never\"",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "quality.wind_speed.step = [{ within = \"5 min\", suspect = \"5 m/s\", fail = \"4 m/s\" }, { within = \"1 min\" }]",
+            &[
+                "thirstd.toml:16: sites[0].quality.wind_speed.step[0]: suspect must be more than 0 and at most fail",
+                "thirstd.toml:16: sites[0].quality.wind_speed.step[1]: write within, suspect and fail",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "quality.wind_speed.step = [{ within = \"5 min\", suspect = \"5 m/s\", fail = \"6 m/s\" }, { within = \"1 min\", suspect = \"5 m/s\", fail = \"6 m/s\" }]",
+            &[
+                "thirstd.toml:16: sites[0].quality.wind_speed.step = a list: write each longer and not smaller than the one before",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "quality.repeat.depth = 0",
+            &["thirstd.toml:16: sites[0].quality.repeat.depth = 0: write a whole number from 1 to 1024"],
+        ),
+    ]);
+}
+
+#[test]
 fn faults_of_the_environment_name_the_variable() {
     let check = |pairs: &[(&str, &str)], expected: &str| {
         let faults = load_text("thirstd.toml", ONE_SITE, variables(pairs)).unwrap_err().to_string();
