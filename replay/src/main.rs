@@ -201,7 +201,7 @@ fn run(recording: &Path, config: &Path, options: Options, form: Form, changes: b
     let settings = configuration::load(config)?;
     let reader = Reader::open(recording).map_err(|fault| fault.to_string())?;
     let output = BufWriter::new(io::stdout().lock());
-    let mut report = Report::new(output, io::stderr(), &settings.prefix, form, changes);
+    let mut report = Report::new(output, io::stderr(), &settings, form, changes);
     let outcome = offline::run(reader, settings, options, &mut report).and_then(|summary| Ok(report.finish(&summary)?));
     match outcome {
         // Whoever read our output has seen enough.

@@ -4,9 +4,11 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::io::{self, Write};
 
+use chrono_tz::Tz;
 use serde_json::{Value as Json, json};
 
 use thirstd::engine::output::{Lane, Level, Output, Record, Value};
+use thirstd::engine::settings::Settings;
 use thirstd::engine::stamp::Stamp;
 
 use crate::offline::{Sink, Summary};
@@ -19,7 +21,7 @@ mod words;
 /// How outputs are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Form {
-    /// `time site what: text`, times in UTC. Points of history are counted in the summary alone; status of sensors,
+    /// `time site what: text`, in the local time of the site with its offset from UTC. Points of history are counted in the summary alone; status of sensors,
     /// totals and fallback appear when what they tell has changed.
     Lines,
     /// One JSON object a line: every output with all it holds.
@@ -31,6 +33,7 @@ pub struct Report<W, E> {
     output: W,
     warnings: E,
     prefix: String,
+    zones: BTreeMap<String, Tz>,
     form: Form,
     /// Leave out what repeats: refreshed decisions and instructions, log, audit and history.
     changes_only: bool,
@@ -39,9 +42,10 @@ pub struct Report<W, E> {
 }
 
 impl<W: Write, E: Write> Report<W, E> {
-    /// Outputs go to `output`, warnings to `warnings`; `prefix` is that of the settings.
-    pub fn new(output: W, warnings: E, prefix: &str, form: Form, changes_only: bool) -> Self {
-        Self { output, warnings, prefix: prefix.to_owned(), form, changes_only, told: BTreeMap::new() }
+    /// Outputs of sites in `settings` go to `output`, warnings to `warnings`.
+    pub fn new(output: W, warnings: E, settings: &Settings, form: Form, changes_only: bool) -> Self {
+        let zones = settings.sites.iter().map(|site| (site.id.clone(), site.zone)).collect();
+        Self { output, warnings, prefix: settings.prefix.clone(), zones, form, changes_only, told: BTreeMap::new() }
     }
 
     /// Writes the summary: behind readable lines, or beside the JSON.
@@ -69,8 +73,10 @@ impl<W: Write, E: Write> Report<W, E> {
     }
 
     fn line(&mut self, at: Stamp, site: &str, what: &str) -> io::Result<()> {
+        let zone = self.zones.get(site).copied().unwrap_or(Tz::UTC);
+        let time = at.utc().with_timezone(&zone).format("%Y-%m-%d %H:%M:%S %:z");
         let site = if site.is_empty() { "-" } else { site };
-        writeln!(self.output, "{}  {site}  {}", at.text(), one_line(what))
+        writeln!(self.output, "{time}  {site}  {}", one_line(what))
     }
 
     fn published(&mut self, at: Stamp, output: &str, topic: &str, payload: &[u8]) -> io::Result<()> {

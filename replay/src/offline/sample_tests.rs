@@ -67,7 +67,7 @@ fn text(form: Form) -> String {
     sample().iter().for_each(|line| recording.write(line).unwrap());
     let recording = recording.into_inner();
     let (mut written, settings) = (Vec::new(), settings());
-    let mut report = Report::new(&mut written, io::sink(), &settings.prefix, form, form == Form::Lines);
+    let mut report = Report::new(&mut written, io::sink(), &settings, form, form == Form::Lines);
     let reader = Reader::new("orchard-week.ndjson", recording.as_slice());
     let summary = run(reader, Arc::clone(&settings), Options::default(), &mut report).unwrap();
     report.finish(&summary).unwrap();
@@ -82,13 +82,13 @@ fn the_sample_tells_of_rain_frost_silence_a_rule_and_a_command() {
         assert!(told, "nothing on {day} with {parts:?} in:\n{text}");
     };
     tells("2027-04-10", &["decision lawn: hold (restriction)", "no watering on Saturdays"]);
-    tells("2027-04-13", &["decision lawn: hold (rain)"]);
-    tells("2027-04-13", &["day 2027-04-12 closed", "rain 14.0 mm"]);
-    tells("2027-04-15", &["decision lawn: hold (", "freeze"]);
+    tells("2027-04-12", &["decision lawn: hold (rain)"]);
+    tells("2027-04-13 00:00:00 -07:00", &["day 2027-04-12 closed", "rain 14.0 mm"]);
+    tells("2027-04-14", &["decision lawn: hold (", "freeze"]);
     tells("2027-04-15", &["alert sensor_silent/mast opened"]);
-    tells("2027-04-16", &["alert sensor_silent/mast closed"]);
-    tells("2027-04-16T16:30:12Z", &["result hold of Mara: done"]);
-    tells("2027-04-16T16:30:12Z", &["decision lawn: hold (operator)"]);
+    tells("2027-04-15", &["alert sensor_silent/mast closed"]);
+    tells("2027-04-16 09:30:12 -07:00", &["result hold of office: done"]);
+    tells("2027-04-16 09:30:12 -07:00", &["decision lawn: hold (operator)"]);
     tells("2027-04-17", &["decision lawn: hold (restriction)"]);
 }
 

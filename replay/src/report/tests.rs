@@ -8,10 +8,16 @@ fn state(topic: &str, payload: &str) -> Output {
     Output::State { topic: format!("thirst/v1/{topic}"), payload: payload.as_bytes().to_vec() }
 }
 
+/// Of no site: times are in UTC.
+fn settings() -> Settings {
+    let (prefix, instance) = ("thirst/v1".into(), "test".into());
+    Settings { version: 1, prefix, instance, feeds: vec![], sites: vec![], history: false }
+}
+
 /// The text of `outputs`, one a second.
 fn text(form: Form, changes_only: bool, outputs: &[Output]) -> String {
     let mut written = Vec::new();
-    let mut report = Report::new(&mut written, io::sink(), "thirst/v1", form, changes_only);
+    let mut report = Report::new(&mut written, io::sink(), &settings(), form, changes_only);
     for (second, output) in outputs.iter().enumerate() {
         let after = i64::try_from(second).unwrap() * 1000;
         report.output(AT.plus(after), output).unwrap();
@@ -57,10 +63,10 @@ fn each_kind_of_output_reads_as_one_line() {
         ),
         Output::Answer {
             topic: "thirst/v1/site/oak/result".into(),
-            payload: br#"{"verb":"hold","who":"Mara","outcome":"done","text":"Held."}"#.to_vec(),
+            payload: br#"{"verb":"hold","who":"office","outcome":"done","text":"Held."}"#.to_vec(),
         },
         record(),
-        Output::Audit { site: "oak".into(), who: "Mara".into(), text: "holds lawn".into() },
+        Output::Audit { site: "oak".into(), who: "office".into(), text: "holds lawn".into() },
         Output::Log { level: Level::Warn, site: String::new(), text: "unknown site".into() },
         state("visits", r#"{"visits":[{},{}]}"#),
         state("site/oak/alert/sensor_silent/mast", r#"{"state":"closed","since":"2027-04-03T05:00:00Z"}"#),
@@ -72,18 +78,18 @@ fn each_kind_of_output_reads_as_one_line() {
     assert_eq!(
         text(Form::Lines, false, &outputs),
         "\
-2027-04-03T06:00:00Z  oak  decision lawn: hold (rain, freeze). Wet enough.
-2027-04-03T06:00:01Z  oak  decision beds: scale 60 %. Sunny.
-2027-04-03T06:00:02Z  oak  instruction valves: Do not water.
-2027-04-03T06:00:03Z  oak  day 2027-04-02 closed: ETo 3.1 mm (hourly), rain 14.0 mm, beds owes 2.0 mm, lawn owes 0.0 mm
-2027-04-03T06:00:04Z  oak  sensor mast: link lost, battery low
-2027-04-03T06:00:05Z  oak  alert sensor_silent/mast opened (today): Silent since 3 h. Look at it.
-2027-04-03T06:00:06Z  oak  result hold of Mara: done. Held.
-2027-04-03T06:00:08Z  oak  audit Mara: holds lawn
-2027-04-03T06:00:09Z  -  log warn: unknown site
-2027-04-03T06:00:10Z  -  visits: 2 on the list
-2027-04-03T06:00:11Z  oak  alert sensor_silent/mast closed, open since 2027-04-03T05:00:00Z
-2027-04-03T06:00:12Z  oak  result: refused. No verb.
+2027-04-03 06:00:00 +00:00  oak  decision lawn: hold (rain, freeze). Wet enough.
+2027-04-03 06:00:01 +00:00  oak  decision beds: scale 60 %. Sunny.
+2027-04-03 06:00:02 +00:00  oak  instruction valves: Do not water.
+2027-04-03 06:00:03 +00:00  oak  day 2027-04-02 closed: ETo 3.1 mm (hourly), rain 14.0 mm, beds owes 2.0 mm, lawn owes 0.0 mm
+2027-04-03 06:00:04 +00:00  oak  sensor mast: link lost, battery low
+2027-04-03 06:00:05 +00:00  oak  alert sensor_silent/mast opened (today): Silent since 3 h. Look at it.
+2027-04-03 06:00:06 +00:00  oak  result hold of office: done. Held.
+2027-04-03 06:00:08 +00:00  oak  audit office: holds lawn
+2027-04-03 06:00:09 +00:00  -  log warn: unknown site
+2027-04-03 06:00:10 +00:00  -  visits: 2 on the list
+2027-04-03 06:00:11 +00:00  oak  alert sensor_silent/mast closed, open since 2027-04-03T05:00:00Z
+2027-04-03 06:00:12 +00:00  oak  result: refused. No verb.
 "
     );
 }
@@ -107,8 +113,8 @@ fn totals_are_told_at_a_days_close_and_at_a_revision() {
     assert_eq!(
         text(Form::Lines, false, &outputs),
         "\
-2027-04-03T06:00:01Z  oak  day 2027-04-02 closed: rain 1.0 mm
-2027-04-03T06:00:03Z  oak  day 2027-04-02 revised (1): rain 3.0 mm
+2027-04-03 06:00:01 +00:00  oak  day 2027-04-02 closed: rain 1.0 mm
+2027-04-03 06:00:03 +00:00  oak  day 2027-04-02 revised (1): rain 3.0 mm
 "
     );
 }
@@ -152,7 +158,7 @@ fn the_summary_names_every_count() {
         logged: 0,
     };
     let mut written = Vec::new();
-    Report::new(&mut written, io::sink(), "thirst/v1", Form::Lines, false).finish(&summary).unwrap();
+    Report::new(&mut written, io::sink(), &settings(), Form::Lines, false).finish(&summary).unwrap();
     assert_eq!(
         String::from_utf8(written).unwrap(),
         "

@@ -72,7 +72,7 @@ pub fn sample() -> Vec<Line> {
 }
 
 fn operator(at: Stamp) -> Line {
-    let payload = r#"{"id":"phone-17","who":"Mara","verb":"hold","hours":8,"note":"Grafting in the upper rows"}"#;
+    let payload = r#"{"id":"phone-17","who":"office","verb":"hold","hours":8,"note":"Grafting in the upper rows"}"#;
     let topic = "thirst/v1/site/tern-hollow/command".to_owned();
     Line { at, entry: Entry::Message { topic, payload: payload.as_bytes().to_vec(), retain: false, dup: false } }
 }
