@@ -70,11 +70,11 @@ pub fn load(path: &Path, environment: impl Iterator<Item = (String, String)>) ->
     let name = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let main = read_file(path, &name, &mut faults);
     let sites = site_files(folder, &mut faults);
-    if !faults.is_empty() {
+    let Some(main) = main else {
         let total = faults.len();
         return Err(Faults::new(faults, total));
-    }
-    let mut loaded = load_texts(&name, &main.unwrap_or_default(), &sites, environment)?;
+    };
+    let mut loaded = load_texts(&name, &main, &sites, environment, faults)?;
     loaded.store_path = folder.join(&loaded.store_path);
     broker::read_password(&mut loaded.broker, folder, &name)?;
     Ok(loaded)
@@ -90,7 +90,7 @@ pub fn load_text(
     text: &str,
     environment: impl Iterator<Item = (String, String)>,
 ) -> Result<Loaded, Faults> {
-    load_texts(name, text, &[], environment)
+    load_texts(name, text, &[], environment, Vec::new())
 }
 
 /// A file's name for faults, and its text.
@@ -101,8 +101,10 @@ fn load_texts(
     text: &str,
     site_files: &[NamedText],
     environment: impl Iterator<Item = (String, String)>,
+    earlier: Vec<Fault>,
 ) -> Result<Loaded, Faults> {
     let findings = Findings::default();
+    earlier.into_iter().for_each(|fault| findings.note(fault));
     let variables = tree::own_variables(environment);
     let main = noted(&findings, tree::read(name, text, &variables));
     let site_nodes: Vec<(&str, Node)> = site_files

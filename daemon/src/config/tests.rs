@@ -317,15 +317,18 @@ fn sites_come_from_their_folder_and_faults_name_their_file() {
 
     write("sites.d/c.toml", &site("birch").replace("40", "\"40\""));
     write("sites.d/d.toml", "id = ");
+    fs::create_dir(folder.path().join("sites.d/dir.toml")).unwrap();
     write("sites.d/e.toml", &site("birch"));
     let faults = load(&path, std::iter::empty()).unwrap_err().to_string();
     assert_eq!(
         faults,
         "sites.d/c.toml:2: latitude = \"40\": write a number from -90 to 90\n\
          sites.d/d.toml:1: this is not TOML: string values must be quoted, expected literal string\n\
+         sites.d/dir.toml: cannot be read: Is a directory (os error 21)\n\
          sites.d/e.toml:1: the site id \"birch\" is taken at sites.d/b.toml:1; ids are given once\n"
     );
     fs::remove_file(folder.path().join("secret")).unwrap();
+    fs::remove_dir(folder.path().join("sites.d/dir.toml")).unwrap();
     for name in ["c", "d", "e"] {
         fs::remove_file(folder.path().join(format!("sites.d/{name}.toml"))).unwrap();
     }
