@@ -1,1 +1,189 @@
-fn main() {}
+//! Arguments, configuration, run, exit code; nothing else.
+
+use std::future::Future;
+use std::io::{self, Read, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use chrono::{DateTime, Utc};
+use clap::{Parser, Subcommand, ValueEnum};
+use thirstd::config::{self, Loaded};
+use thirstd::engine::decode;
+use thirstd::engine::stamp::Stamp;
+use thirstd::shell::clock::{Clock, SystemClock};
+use thirstd::shell::log::{self, LogFormat};
+use thirstd::shell::mqtt::BrokerSettings;
+use thirstd::shell::run::{RunSettings, run};
+
+/// Reads weather sensors over MQTT and decides, with reasons, whether irrigation is held or scaled.
+///
+/// Not for life safety, fire protection or frost-protection sprinkling. Local watering rules, codes and licensed practice
+/// come first; holding in frost is best effort.
+#[derive(Debug, Parser)]
+#[command(version, max_term_width = 100)]
+struct Arguments {
+    #[command(subcommand)]
+    task: Task,
+}
+
+#[derive(Debug, Subcommand)]
+enum Task {
+    /// Run the daemon until it is told to stop (SIGTERM or Ctrl-C).
+    ///
+    /// The environment variable THIRSTD_LOG sets what is logged: info (default), warn, debug.
+    Run {
+        #[command(flatten)]
+        source: Source,
+        /// How log lines look; else as the configuration says.
+        #[arg(long, value_enum)]
+        log: Option<Log>,
+    },
+    /// Read the configuration and say what it will do, or everything that is wrong with it.
+    Check {
+        #[command(flatten)]
+        source: Source,
+    },
+    /// Show what becomes of one message, field by field.
+    Decode {
+        #[command(flatten)]
+        source: Source,
+        /// The topic it comes on.
+        topic: String,
+        /// Its text; "-" reads it from standard input.
+        payload: String,
+        /// When it arrives (RFC 3339), for example 2026-04-01T06:00:00Z; else now.
+        #[arg(long)]
+        at: Option<DateTime<Utc>>,
+    },
+}
+
+#[derive(Debug, clap::Args)]
+struct Source {
+    /// The configuration file. Variables THIRSTD__… of the environment overrule it.
+    #[arg(long, value_name = "FILE")]
+    config: PathBuf,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Log {
+    Text,
+    Json,
+}
+
+fn main() -> ExitCode {
+    let done = match Arguments::parse().task {
+        Task::Run { source, log } => start(&source, log),
+        Task::Check { source } => load(&source).map(|loaded| say(&config::describe(&loaded))),
+        Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(fault) => {
+            let _ = writeln!(io::stderr(), "{}", fault.text.trim_end());
+            ExitCode::from(fault.code)
+        }
+    }
+}
+
+fn start(source: &Source, log: Option<Log>) -> Result<(), Fault> {
+    let loaded = load(source)?;
+    let format = match (log, loaded.log_format) {
+        (Some(Log::Json), _) | (None, config::LogFormat::Json) => LogFormat::Json,
+        (Some(Log::Text), _) | (None, config::LogFormat::Text) => LogFormat::Text,
+    };
+    log::start(format, &std::env::var("THIRSTD_LOG").unwrap_or_else(|_| "info".to_owned()));
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|error| Fault::failed(format!("the system gives no threads: {error}")))?;
+    let done = runtime.block_on(async {
+        let stop = stop_signal().map_err(|error| Fault::failed(format!("signals cannot be heard: {error}")))?;
+        run(run_settings(loaded), stop).await.map_err(|error| Fault::failed(error.to_string()))
+    });
+    // A disk that hangs shall not keep the program from ending.
+    runtime.shutdown_background();
+    done
+}
+
+fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>>) -> Result<(), Fault> {
+    let loaded = load(source)?;
+    let mut bytes = payload.as_bytes().to_vec();
+    if payload == "-" {
+        bytes.clear();
+        io::stdin()
+            .take(LARGEST_PAYLOAD)
+            .read_to_end(&mut bytes)
+            .map_err(|error| Fault::failed(format!("standard input: {error}")))?;
+    }
+    let arrival = at.map_or_else(|| SystemClock::start().wall(), Stamp::from);
+    let sites = &loaded.settings.sites;
+    let zone_of = |name: &str| sites.iter().find(|site| site.heard_as == name).map(|site| site.zone);
+    say(&decode::explain_in(&loaded.settings.feeds, topic, &bytes, arrival, zone_of).to_string());
+    Ok(())
+}
+
+fn load(source: &Source) -> Result<Loaded, Fault> {
+    config::load(&source.config, std::env::vars())
+        .map_err(|faults| Fault { code: WRONG_CONFIG, text: faults.to_string() })
+}
+
+fn run_settings(loaded: Loaded) -> RunSettings {
+    let broker = BrokerSettings {
+        host: loaded.broker.host,
+        port: loaded.broker.port,
+        client_id: loaded.broker.client_id,
+        user: loaded.broker.user,
+        password: loaded.broker.password,
+        keep_alive_seconds: loaded.broker.keep_alive_seconds,
+        max_packet_bytes: loaded.broker.max_packet_bytes,
+        reconnect_min_ms: loaded.broker.reconnect_min_ms,
+        reconnect_max_ms: loaded.broker.reconnect_max_ms,
+    };
+    let read_settings = Arc::new(|text: &str| {
+        config::load_text("stored settings", text, std::iter::empty()).ok().map(|loaded| loaded.settings)
+    });
+    RunSettings {
+        read_settings,
+        commit_interval_ms: loaded.commit_interval_ms,
+        ..RunSettings::new(loaded.settings, loaded.text, broker, loaded.store_path)
+    }
+}
+
+/// Ready at the first SIGTERM or SIGINT.
+fn stop_signal() -> io::Result<impl Future<Output = ()>> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    })
+}
+
+/// To standard output; a reader that went away is no fault.
+fn say(text: &str) {
+    let _ = writeln!(io::stdout(), "{}", text.trim_end());
+}
+
+/// Why the program ends without success.
+struct Fault {
+    code: u8,
+    text: String,
+}
+
+impl Fault {
+    fn failed(text: String) -> Self {
+        Self { code: FAILED, text }
+    }
+}
+
+/// Exit codes.
+const FAILED: u8 = 1;
+const WRONG_CONFIG: u8 = 2;
+
+/// MQTT's largest packet (3.1.1, section 2.2.3), bytes.
+const LARGEST_PAYLOAD: u64 = 268_435_455;

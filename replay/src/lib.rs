@@ -1,1 +1,16 @@
-//! placeholder
+//! Histories through the engine of thirstd.
+//!
+//! - [`recording`]: what was heard and when, one JSON object a line.
+//! - [`offline`]: a recording through the engine, without a broker and without a clock.
+//! - [`report`]: its outputs as text, by the [`topic`] that they are about.
+//! - [`synthetic`]: recordings of made-up weather.
+//! - [`broker`]: recordings from and to a living broker, by the [`clock`].
+
+pub mod broker;
+pub mod clock;
+pub mod configuration;
+pub mod offline;
+pub mod recording;
+pub mod report;
+pub mod synthetic;
+pub mod topic;

@@ -1,1 +1,268 @@
-fn main() {}
+//! The command line of thirst-replay: arguments, files, exit code.
+
+use std::fs::File;
+use std::io::{self, BufWriter, ErrorKind, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::Duration;
+
+use clap::{Args, Parser, Subcommand};
+
+use thirst_replay::broker::{self, Access};
+use thirst_replay::offline::{self, Options, RunError};
+use thirst_replay::recording::{Line, Reader, Writer, parse_time};
+use thirst_replay::report::{Form, Report};
+use thirst_replay::{clock, configuration, synthetic};
+use thirstd::engine::stamp::Stamp;
+
+/// Weather histories through the engine of thirstd: offline, recorded from a broker, or played to one.
+///
+/// A recording is text, one JSON object a line: {"at":"2027-04-03T06:00:00Z","topic":"yard/oak/mast/state",
+/// "payload":"{\"temp_c\":4.1}"}. Lines with "event" instead of "topic" tell of the connection and the clock.
+#[derive(Parser)]
+#[command(version, max_term_width = 100)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Run a recording through the engine and print what it would have published. Needs no broker, no clock, no network;
+    /// the same recording and configuration print the same bytes.
+    Run {
+        /// The recording to read.
+        recording: PathBuf,
+        /// The daemon's configuration file.
+        #[arg(long, value_name = "FILE")]
+        config: PathBuf,
+        /// Leave out the lines after this time (RFC 3339), and let time run up to it after the last line.
+        #[arg(long, value_name = "TIME", value_parser = time)]
+        until: Option<Stamp>,
+        /// Print each output as one JSON object a line; the summary goes to standard error.
+        #[arg(long)]
+        json: bool,
+        /// Print only what changed: no refreshed decisions, no log, no audit, no history.
+        #[arg(long)]
+        changes: bool,
+        /// Say on standard error how long it took.
+        #[arg(long)]
+        timing: bool,
+    },
+    /// Write what comes on some topics of a broker to a recording, until Ctrl-C.
+    Record {
+        #[command(flatten)]
+        broker: BrokerArguments,
+        /// Topic filters, separated by commas.
+        #[arg(long, value_name = "FILTERS", required = true, value_delimiter = ',', value_parser = filter)]
+        topics: Vec<String>,
+        /// Stop after so many seconds.
+        #[arg(long, value_name = "N")]
+        seconds: Option<u64>,
+        /// The recording to write; an existing file is not touched.
+        out: PathBuf,
+    },
+    /// Publish the messages of a recording to a broker with QoS 1.
+    Play {
+        /// The recording to read.
+        recording: PathBuf,
+        #[command(flatten)]
+        broker: BrokerArguments,
+        /// How many times faster than recorded: 60 is a minute per second, 0 as fast as the broker acknowledges.
+        #[arg(long, value_name = "X", default_value_t = 1.0, value_parser = speed)]
+        speed: f64,
+    },
+    /// Write a recording of made-up weather: one site, one message with six fields a minute. Its settings are in
+    /// replay/samples/year.toml.
+    Year {
+        /// The recording to write; an existing file is not touched.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+        #[arg(long, value_name = "N", default_value_t = 365)]
+        days: u16,
+        /// Other seeds give other weather.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+    },
+    /// Write the sample: nine days at one orchard, with rain, frost, a silent sensor, a rule and a command. Its settings
+    /// are in replay/samples/orchard-week.toml.
+    Sample {
+        /// The recording to write; an existing file is not touched.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
+}
+
+#[derive(Args)]
+struct BrokerArguments {
+    /// Where the broker listens.
+    #[arg(long, value_name = "HOST:PORT", value_parser = Access::address)]
+    broker: (String, u16),
+    /// User name at the broker.
+    #[arg(long, value_name = "NAME", requires = "password_file")]
+    user: Option<String>,
+    /// File with the password in its first line.
+    #[arg(long, value_name = "FILE", requires = "user")]
+    password_file: Option<PathBuf>,
+}
+
+impl BrokerArguments {
+    fn access(self, what: &str) -> Result<Access, String> {
+        let login = match (self.user, self.password_file) {
+            (Some(user), Some(path)) => {
+                let text = std::fs::read_to_string(&path).map_err(|fault| format!("{}: {fault}", path.display()))?;
+                Some((user, text.lines().next().unwrap_or_default().to_owned()))
+            }
+            _ => None,
+        };
+        let (host, port) = self.broker;
+        // One process, one client: two with one id would push each other out of the broker.
+        Ok(Access { host, port, login, client_id: format!("thirst-replay-{what}-{}", std::process::id()) })
+    }
+}
+
+fn main() -> ExitCode {
+    match carry_out(Arguments::parse().command) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(text) => {
+            let _ = writeln!(io::stderr(), "thirst-replay: {text}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn carry_out(command: Command) -> Result<(), String> {
+    match command {
+        Command::Run { recording, config, until, json, changes, timing } => {
+            let started = clock::monotonic();
+            let form = if json { Form::Json } else { Form::Lines };
+            run(&recording, &config, Options { until, ..Options::default() }, form, changes)?;
+            if timing {
+                let millis = clock::monotonic() - started;
+                tell(&format!("took {}.{:03} s", millis / 1_000, millis % 1_000));
+            }
+            Ok(())
+        }
+        Command::Record { broker, topics, seconds, out } => {
+            let access = broker.access("record")?;
+            let mut writer = create(&out)?;
+            let outcome = runtime()?.block_on(broker::record(&access, &topics, &mut writer, stop_after(seconds)));
+            if outcome.is_err() && std::fs::metadata(&out).is_ok_and(|file| file.len() == 0) {
+                // Nothing was recorded: the next try shall find the name free.
+                let _ = std::fs::remove_file(&out);
+            }
+            let recorded = outcome.map_err(|fault| fault.to_string())?;
+            if !recorded.refused.is_empty() {
+                tell(&format!("caution: the broker refused {}", recorded.refused.join(", ")));
+            }
+            tell(&format!(
+                "{}: {} messages, connection lost {} times",
+                out.display(),
+                recorded.messages,
+                recorded.interruptions
+            ));
+            Ok(())
+        }
+        Command::Play { recording, broker, speed } => {
+            let access = broker.access("play")?;
+            let reader = Reader::open(&recording).map_err(|fault| fault.to_string())?;
+            let played = runtime()?
+                .block_on(broker::play(&access, reader, speed, stop_after(None)))
+                .map_err(|fault| fault.to_string())?;
+            tell(&format!(
+                "{}{} messages published, {} acknowledged, {} other lines left out",
+                if played.stopped { "stopped: " } else { "" },
+                played.messages,
+                played.acknowledged,
+                played.left_out
+            ));
+            Ok(())
+        }
+        Command::Year { out, days, seed } => write_all(&out, synthetic::year(days, seed)),
+        Command::Sample { out } => write_all(&out, synthetic::sample().into_iter()),
+    }
+}
+
+fn create(out: &Path) -> Result<Writer<BufWriter<File>>, String> {
+    let file = File::create_new(out).map_err(|fault| match fault.kind() {
+        ErrorKind::AlreadyExists => format!("{}: exists: name a new file", out.display()),
+        _ => format!("{}: cannot be created: {fault}", out.display()),
+    })?;
+    Ok(Writer::new(BufWriter::new(file)))
+}
+
+fn write_all(out: &Path, mut lines: impl Iterator<Item = Line>) -> Result<(), String> {
+    let mut writer = create(out)?;
+    let written = lines.try_for_each(|line| writer.write(&line)).and_then(|()| writer.flush());
+    written.map_err(|fault| format!("{}: cannot be written: {fault}", out.display()))
+}
+
+fn run(recording: &Path, config: &Path, options: Options, form: Form, changes: bool) -> Result<(), String> {
+    let settings = configuration::load(config)?;
+    let reader = Reader::open(recording).map_err(|fault| fault.to_string())?;
+    let output = BufWriter::new(io::stdout().lock());
+    let mut report = Report::new(output, io::stderr(), &settings, form, changes);
+    let outcome = offline::run(reader, settings, options, &mut report).and_then(|summary| Ok(report.finish(&summary)?));
+    match outcome {
+        // Whoever read our output has seen enough.
+        Err(RunError::Output(fault)) if fault.kind() == ErrorKind::BrokenPipe => Ok(()),
+        outcome => outcome.map_err(|fault| fault.to_string()),
+    }
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, String> {
+    let built = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    built.map_err(|fault| format!("the network cannot be used: {fault}"))
+}
+
+/// Ends with SIGINT or SIGTERM, or after `seconds`.
+async fn stop_after(seconds: Option<u64>) {
+    let time_is_up = async {
+        match seconds {
+            Some(seconds) => tokio::time::sleep(Duration::from_secs(seconds)).await,
+            None => std::future::pending().await,
+        }
+    };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        () = terminated() => {}
+        () = time_is_up => {}
+    }
+}
+
+#[cfg(unix)]
+async fn terminated() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match signal(SignalKind::terminate()) {
+        Ok(mut signal) => drop(signal.recv().await),
+        Err(_) => std::future::pending().await,
+    }
+}
+
+#[cfg(not(unix))]
+async fn terminated() {
+    std::future::pending().await
+}
+
+/// One line for the person at the terminal; standard output is for outputs.
+fn tell(text: &str) {
+    let _ = writeln!(io::stderr(), "{text}");
+}
+
+fn time(text: &str) -> Result<Stamp, String> {
+    parse_time(text).ok_or_else(|| "write RFC 3339 with an offset, for example 2027-04-03T06:00:00Z".to_owned())
+}
+
+fn filter(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    if rumqttc::valid_filter(text) {
+        Ok(text.to_owned())
+    } else {
+        Err("write topic filters of MQTT, for example yard/# or yard/+/state".to_owned())
+    }
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    let speed = text.parse::<f64>().ok().filter(|speed| speed.is_finite() && *speed >= 0.0);
+    speed.ok_or_else(|| "write a number from 0 up, for example 60".to_owned())
+}

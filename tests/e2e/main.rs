@@ -1,1 +1,10 @@
-//! (filled below)
+//! The programs as users start them, against a real broker.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test that cannot go on has failed")]
+
+mod broker_away;
+mod decisions;
+mod recordings;
+mod restarts;
+mod stage;
+mod yard;

@@ -3,9 +3,10 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::fault::{Fault, Faults};
+use super::fault::{Fault, Faults, Seen};
 use super::measure::{MILLIS, SECONDS};
 use super::table::Table;
+use super::tree::quoted;
 use crate::engine::decode::TopicTemplate;
 
 /// How the broker is reached.
@@ -90,7 +91,7 @@ pub(super) fn read_password(broker: &mut Broker, folder: &Path, file: &str) -> R
             file: file.to_owned(),
             line: None,
             key: "broker.password_file".to_owned(),
-            seen: Some(super::tree::quoted(&path.display().to_string())),
+            seen: Seen::Value(quoted(&path.display().to_string())),
             text,
         };
         Faults::new(vec![fault], 1)

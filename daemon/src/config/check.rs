@@ -48,7 +48,11 @@ pub(super) fn feeds(feeds: &[(FeedSettings, &Table<'_>)], prefix: &str) {
         {
             table.fault(
                 "topic",
-                format!("overlaps {} of {}: some topic fits both; narrow one", quoted(other.template.text()), quoted(&other.name)),
+                format!(
+                    "overlaps {} of {}: some topic fits both; narrow one",
+                    quoted(other.template.text()),
+                    quoted(&other.name)
+                ),
             );
         }
         if feeds[..index].iter().any(|(other, _)| other.name == feed.name) {
@@ -61,9 +65,8 @@ pub(super) fn feeds(feeds: &[(FeedSettings, &Table<'_>)], prefix: &str) {
 pub(super) fn reach(feeds: &[(FeedSettings, &Table<'_>)], sites: &[Site<'_>]) {
     for site in sites {
         for (sensor, spot) in site.settings.sensors.iter().zip(&site.sensors) {
-            let heard = |feed: &FeedSettings| {
-                can_be(&feed.site, &sensor.heard_under) && can_be(&feed.sensor, &sensor.heard_as)
-            };
+            let heard =
+                |feed: &FeedSettings| can_be(&feed.site, &sensor.heard_under) && can_be(&feed.sensor, &sensor.heard_as);
             if !feeds.iter().any(|(feed, _)| heard(feed)) {
                 spot.note(format!(
                     "no feed can hear this sensor: none gives site {} with sensor {}",

@@ -11,10 +11,20 @@ pub struct Fault {
     pub line: Option<u32>,
     /// Where in the file: `sites[0].rain.threshold`, or the name of the variable.
     pub key: String,
-    /// The value as written, shortened; `None` where something is missing or the file cannot be read.
-    pub seen: Option<String>,
+    pub seen: Seen,
     /// What is wrong and what to write instead.
     pub text: String,
+}
+
+/// What stands at the place of a fault.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Seen {
+    /// The value as written, shortened.
+    Value(String),
+    /// Nothing, and something must.
+    Missing,
+    /// Left out: it does not help, or may be a secret.
+    Unsaid,
 }
 
 /// All faults of a configuration, by file and line.
@@ -53,8 +63,10 @@ impl fmt::Display for Fault {
         if !self.key.is_empty() {
             write!(out, ": {}", self.key)?;
         }
-        if let Some(seen) = &self.seen {
-            write!(out, " = {seen}")?;
+        match &self.seen {
+            Seen::Value(value) => write!(out, " = {value}")?,
+            Seen::Missing => out.write_str(" is missing")?,
+            Seen::Unsaid => {}
         }
         write!(out, ": {}", self.text)
     }

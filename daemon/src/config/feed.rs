@@ -142,9 +142,10 @@ fn fields(table: &Table<'_>, format: Format, template: Option<&TopicTemplate>) -
             let mut whole = true;
             for (key, spot) in list.every() {
                 let key = if format == Format::Json { json_pointer(&spot, key) } else { Some(key.to_owned()) };
-                match key.zip(spot.table()).and_then(|(key, table)| field(table, &key)) {
-                    Some(field) => fields.push(field),
-                    None => whole = false,
+                let field = spot.table().and_then(|table| field(table, key.as_deref().unwrap_or_default()));
+                match (key, field) {
+                    (Some(_), Some(field)) => fields.push(field),
+                    _ => whole = false,
                 }
             }
             if whole && fields.is_empty() {

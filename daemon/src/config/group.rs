@@ -169,7 +169,10 @@ impl Run {
             let depth = minutes / 60.0 * rate;
             if !(0.1..=200.0).contains(&depth) {
                 let key = if table.has("run_minutes") { "run_minutes" } else { "run" };
-                table.fault(key, format!("a 100 % run of {depth:.2} mm is hardly meant; check run and application_rate"));
+                table.fault(
+                    key,
+                    format!("a 100 % run of {depth:.2} mm is hardly meant; check run and application_rate"),
+                );
             }
             return depth.max(0.1);
         }

@@ -1,9 +1,6 @@
 //! Numbers with units as people write them in a configuration: `"0.25 in"`, `"35 degF"`, `"10 min"`, `"26 h"`.
 
-use crate::engine::{
-    reading::Quantity,
-    units::parse_quantity_text,
-};
+use crate::engine::{reading::Quantity, units::parse_quantity_text};
 
 /// What a setting measures: how it is written, and in which unit the program keeps it.
 #[derive(Debug)]
@@ -41,8 +38,17 @@ impl Measure {
         value.is_finite().then_some(rounded(value) + 0.0)
     }
 
-    /// A value of the kept unit as text: `6 mm`.
+    /// A value of the kept unit as text: `6 mm`, `30 days`.
     pub(super) fn show(&self, value: f64) -> String {
+        if let Read::Spellings(spellings) = self.read {
+            // The largest unit of time that divides it.
+            let larger =
+                spellings.iter().rev().find(|(_, factor)| *factor > 1.0 && value > 0.0 && value % factor == 0.0);
+            if let (true, Some((names, factor))) = (self.unit != "m", larger) {
+                let name = if names.contains(&"days") { "days" } else { names[0] };
+                return format!("{} {name}", value / factor);
+            }
+        }
         format!("{value} {}", self.unit)
     }
 }

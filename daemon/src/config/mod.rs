@@ -32,7 +32,7 @@ use std::sync::Arc;
 
 pub use broker::{Broker, LogFormat};
 pub use describe::describe;
-pub use fault::{Fault, Faults};
+pub use fault::{Fault, Faults, Seen};
 
 use crate::engine::settings::Settings;
 use table::{Findings, Table};
@@ -213,7 +213,7 @@ fn read_file(path: &Path, name: &str, faults: &mut Vec<Fault>) -> Option<String>
         Ok(Err(_)) => "the file is not UTF-8 text; save it as UTF-8".to_owned(),
         Err(error) => format!("cannot be read: {error}"),
     };
-    faults.push(Fault { file: name.to_owned(), line: None, key: String::new(), seen: None, text });
+    faults.push(Fault { file: name.to_owned(), line: None, key: String::new(), seen: Seen::Unsaid, text });
     None
 }
 

@@ -3,21 +3,27 @@
 /// The word of `known` that is nearest to `word`; `None` where none is near enough to be meant.
 ///
 /// Nearness is the number of letters to insert, delete, replace or swap with their neighbor (optimal string alignment
-/// distance), upper and lower case alike; up to a third of the longer word.
+/// distance), upper and lower case alike; up to a third of the longer word. Where none is so near: one that begins with
+/// the word, or the word with it.
 pub(super) fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
     let word: Vec<char> = word.chars().take(LONGEST_WORD + 1).flat_map(char::to_lowercase).collect();
     if word.is_empty() || word.len() > LONGEST_WORD {
         return None;
     }
-    known
-        .into_iter()
-        .map(|candidate| {
-            let letters: Vec<char> = candidate.chars().flat_map(char::to_lowercase).collect();
-            (distance(&word, &letters), word.len().max(letters.len()), candidate)
-        })
-        .filter(|(distance, longer, _)| *distance * 3 <= *longer + 1)
-        .min_by_key(|(distance, _, _)| *distance)
-        .map(|(_, _, candidate)| candidate)
+    let mut near: Option<(usize, &str)> = None;
+    let mut begins: Option<&str> = None;
+    for candidate in known {
+        let letters: Vec<char> = candidate.chars().flat_map(char::to_lowercase).collect();
+        let distance = distance(&word, &letters);
+        if distance * 3 <= word.len().max(letters.len()) + 1 && near.is_none_or(|(least, _)| distance < least) {
+            near = Some((distance, candidate));
+        }
+        let shorter = word.len().min(letters.len());
+        if shorter >= LEAST_BEGINNING && word[..shorter] == letters[..shorter] {
+            begins = begins.or(Some(candidate));
+        }
+    }
+    near.map(|(_, candidate)| candidate).or(begins)
 }
 
 fn distance(a: &[char], b: &[char]) -> usize {
@@ -40,6 +46,8 @@ fn distance(a: &[char], b: &[char]) -> usize {
     last[b.len()]
 }
 
+/// Fewer letters in common are chance.
+const LEAST_BEGINNING: usize = 3;
 /// Longer words are no mistyped keys, and the work grows with their length.
 const LONGEST_WORD: usize = 64;
 
@@ -55,6 +63,8 @@ mod tests {
             ("lenght", Some("length")),
             ("Event_Gap", Some("event_gap")),
             ("enable", Some("enabled")),
+            ("thresh", Some("threshold")),
+            ("event_gap_between_rains", Some("event_gap")),
             ("bananas", None),
             ("", None),
         ] {

@@ -24,7 +24,8 @@ pub(super) fn read_district(table: &Table<'_>) -> Option<District> {
     if !table.has("source") {
         table.missing("source", format!("say who published the rules and where, for example \"{SOURCE_EXAMPLE}\""));
     }
-    let rules: Vec<Rule<'_>> = table.tables("rules").iter().filter_map(|rule| read_rule(rule, source)).collect();
+    let rules: Vec<Rule<'_>> =
+        table.tables("rules").iter().filter_map(|rule| read_rule(rule, source.or(Some("")))).collect();
     if !table.has("rules") {
         table.missing("rules", "write at least one rule, for example { weekdays = [\"mon\", \"thu\"] }");
     }

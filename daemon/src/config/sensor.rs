@@ -71,7 +71,10 @@ fn caps(table: &Table<'_>) -> Option<Caps> {
     match <[Cap; 5]>::try_from(caps) {
         Ok(caps) if rising => Some(Caps(caps)),
         _ => {
-            table.fault("caps", "write five of { within, suspect, fail }, each longer and not smaller than the one before");
+            table.fault(
+                "caps",
+                "write five of { within, suspect, fail }, each longer and not smaller than the one before",
+            );
             None
         }
     }
@@ -94,9 +97,7 @@ fn battery(table: &Table<'_>) -> BatterySettings {
         low_volts: table.measured("low", &TENSION, 0.1..=60.0),
         low_percent: table.number("low_percent", 1.0..=99.0),
         readings_to_change: table.whole("readings_to_change", 1..=100).unwrap_or(defaults.readings_to_change),
-        low_for_seconds: table
-            .measured_whole("low_for", &SECONDS, 0..=604_800)
-            .unwrap_or(defaults.low_for_seconds),
+        low_for_seconds: table.measured_whole("low_for", &SECONDS, 0..=604_800).unwrap_or(defaults.low_for_seconds),
         recovery_margin_percent: table
             .measured("recovery_margin", &SHARE, 0.0..=50.0)
             .unwrap_or(defaults.recovery_margin_percent),

@@ -64,8 +64,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
     let frost_months = calendar::months(table, "frost_months");
     let when_unknown = table.word("when_unknown", &[("scale", WhenUnknown::Scale), ("hold", WhenUnknown::Hold)]);
     let default_eto_mm = table.measured("default_eto", &DEPTH, 0.0..=20.0).unwrap_or(DEFAULT_ETO_MM);
-    let default_scale_percent =
-        table.measured_whole("default_scale", &SHARE, 0..=200).unwrap_or(DEFAULT_SCALE_PERCENT);
+    let default_scale_percent = table.measured_whole("default_scale", &SHARE, 0..=200).unwrap_or(DEFAULT_SCALE_PERCENT);
     let settle_seconds = table.measured_whole("settle", &SECONDS, 0..=3600).unwrap_or(10);
     let minimum_dwell_minutes = table.measured_whole("minimum_dwell", &MINUTES, 0..=1440).unwrap_or(10);
     let release_in_window = table.truth("release_in_window").unwrap_or(false);

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
-use super::fault::{Fault, Faults};
+use super::fault::{Fault, Faults, Seen};
 use super::measure::Measure;
 use super::nearest::nearest;
 use super::tree::{ENVIRONMENT, Kind, Node, Origin, quoted};
@@ -74,7 +74,9 @@ impl<'n> Table<'n> {
 
     /// True where `key` is given as text with a unit, or with a unit's suffix as a number.
     pub(super) fn has_either(&self, key: &str) -> bool {
-        self.entries.keys().any(|own| own.strip_prefix(key).is_some_and(|rest| rest.is_empty() || rest.starts_with('_')))
+        self.entries
+            .keys()
+            .any(|own| own.strip_prefix(key).is_some_and(|rest| rest.is_empty() || rest.starts_with('_')))
     }
 
     /// True where there is no list under `key`, or an empty one.
@@ -97,8 +99,7 @@ impl<'n> Table<'n> {
 
     /// Notes that `key` is missing.
     pub(super) fn missing(&self, key: &str, text: impl Into<String>) {
-        let text = format!("is missing: {}", text.into());
-        self.here.note_at(self.path_of(key), text);
+        self.here.note_at(self.path_of(key), Seen::Missing, text.into());
     }
 
     /// The value under `key`.
@@ -225,7 +226,8 @@ impl<'n> Table<'n> {
     /// Twelve numbers, January first, or one for every month.
     pub(super) fn monthly(&self, key: &'static str, range: RangeInclusive<f64>) -> Option<[f64; 12]> {
         let spot = self.spot_of(key)?;
-        let text = || format!("write a number from {} to {}, or twelve of them, January first", range.start(), range.end());
+        let text =
+            || format!("write a number from {} to {}, or twelve of them, January first", range.start(), range.end());
         let Some(list) = spot.list() else {
             let value = spot.plain().filter(|value| range.contains(value));
             if value.is_none() {
@@ -317,8 +319,7 @@ impl Drop for Table<'_> {
 
 impl<'n> Spot<'n> {
     pub(super) fn fault(&self, text: impl Into<String>) {
-        let seen = Some(self.node.kind.shown());
-        self.findings.note(fault(self.file, &self.node.origin, self.path.clone(), seen, text.into()));
+        self.note_at(self.path.clone(), Seen::Value(self.node.kind.shown()), text.into());
     }
 
     /// `thirstd.toml:12`, for texts.
@@ -344,11 +345,14 @@ impl<'n> Spot<'n> {
 
     /// Notes a fault without showing the value.
     pub(super) fn note(&self, text: impl Into<String>) {
-        self.note_at(self.path.clone(), text.into());
+        self.note_at(self.path.clone(), Seen::Unsaid, text.into());
     }
 
-    fn note_at(&self, path: String, text: String) {
-        self.findings.note(fault(self.file, &self.node.origin, path, None, text));
+    fn note_at(&self, path: String, seen: Seen, text: String) {
+        self.findings.note(match &self.node.origin {
+            Origin::Line(line) => Fault { file: self.file.to_owned(), line: Some(*line), key: path, seen, text },
+            Origin::Variable(name) => Fault { file: ENVIRONMENT.to_owned(), line: None, key: name.clone(), seen, text },
+        });
     }
 
     pub(super) fn text(&self, example: &str) -> Option<&'n str> {
@@ -476,19 +480,7 @@ impl<'n> Spot<'n> {
             self.fault("write a table: keys and values");
             return None;
         };
-        Some(Table {
-            here: self.clone(),
-            entries,
-            asked: RefCell::default(),
-            suffixed: RefCell::default(),
-        })
-    }
-}
-
-fn fault(file: &str, origin: &Origin, path: String, seen: Option<String>, text: String) -> Fault {
-    match origin {
-        Origin::Line(line) => Fault { file: file.to_owned(), line: Some(*line), key: path, seen, text },
-        Origin::Variable(name) => Fault { file: ENVIRONMENT.to_owned(), line: None, key: name.clone(), seen, text },
+        Some(Table { here: self.clone(), entries, asked: RefCell::default(), suffixed: RefCell::default() })
     }
 }
 

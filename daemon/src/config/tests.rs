@@ -1,34 +1,337 @@
-use super::*;
+//! Examples that ship, the environment, files of sites, and hostile texts.
 
-fn load_plain(text: &str) -> Result<Loaded, Faults> {
+mod faults;
+
+use std::collections::BTreeSet;
+
+use proptest::prelude::*;
+
+use super::*;
+use tree::{Kind, VARIABLES};
+
+pub(super) const ONE_SITE: &str = include_str!("../../../deploy/config/one-site.toml");
+const FULL: &str = include_str!("../../../deploy/config/full.toml");
+
+pub(super) fn load_plain(text: &str) -> Result<Loaded, Faults> {
     load_text("thirstd.toml", text, std::iter::empty())
 }
 
-const ONE_SITE: &str = include_str!("../../../deploy/config/one-site.toml");
+fn loaded(text: &str) -> Loaded {
+    load_plain(text).unwrap_or_else(|faults| panic!("{faults}\n{text}"))
+}
 
-#[test]
-fn the_short_example_loads() {
-    let loaded = load_plain(ONE_SITE).unwrap_or_else(|faults| panic!("{faults}"));
-    let site = &loaded.settings.sites[0];
-    assert_eq!((site.id.as_str(), site.groups[0].run_depth_mm), ("heron-bend", 10.0));
-    assert!(ONE_SITE.lines().count() <= 30);
-    let again = load_plain(&loaded.text).unwrap_or_else(|faults| panic!("{faults}"));
-    assert_eq!(again.settings, loaded.settings);
+fn variables(pairs: &[(&str, &str)]) -> impl Iterator<Item = (String, String)> {
+    pairs.iter().map(|(name, value)| (name.to_string(), value.to_string())).collect::<Vec<_>>().into_iter()
+}
+
+/// Settings apart from the version, which stands for the text.
+fn settings_of(loaded: &Loaded) -> Settings {
+    Settings { version: 0, ..Settings::clone(&loaded.settings) }
 }
 
 #[test]
-fn x() {
-    let text = ONE_SITE
-        .replace("run_depth = \"10 mm\"", "run_depth = \"6 bananas\"\nrun_dept = 3")
-        .replace("America/Denver", "America/Denvr").replace("\"mm\"", "\"lx\"").replace("39.74", "\"39\"");
-    eprintln!("{}", load_plain(&text).unwrap_err());
-    eprintln!("{}", load_text("thirstd.toml", ONE_SITE, [("THIRSTD__BROKER__PORT".to_string(), "x".to_string()),("THIRSTD__BROKER__POT".to_string(), "x".to_string())].into_iter()).unwrap_err());
-    eprintln!("{}", load_text("thirstd.toml", ONE_SITE, [("THIRSTD__BROKER__PORT".to_string(), "x".to_string()),("THIRSTD__BROKER__keep_alive".to_string(), "x".to_string())].into_iter()).unwrap_err());
-    let deep = format!("{}a = {}1{}", "", "[".repeat(70), "]".repeat(70));
-    eprintln!("{}", load_plain(&deep).unwrap_err());
+fn the_short_example_loads_and_is_short() {
+    let loaded = loaded(ONE_SITE);
+    let site = &loaded.settings.sites[0];
+    assert_eq!((site.id.as_str(), site.groups[0].run_depth_mm), ("heron-bend", 10.0));
+    assert!(ONE_SITE.lines().count() <= 30);
+}
+
+#[test]
+fn the_full_example_says_nothing_but_defaults() {
+    let required = r#"
+        [[feeds]]
+        topic = "yard/{site}/{sensor}/state"
+        format = "json"
+        fields."/temp_c" = { quantity = "air_temperature", unit = "Cel" }
+        fields."/rain_mm" = { quantity = "rain_counter", unit = "mm" }
+        fields."/low" = { quantity = "battery_ok" }
+        [[sites]]
+        id = "heron-bend"
+        latitude = 39.74
+        longitude = -104.99
+        zone = "America/Denver"
+        sensors = [{ id = "mast" }]
+        groups = [{ id = "lawn", kind = "spray" }]
+        controllers = [{ id = "relay" }]
+    "#;
+    let (full, short) = (loaded(FULL), loaded(required));
+    let (seen, expected) = (format!("{:#?}", settings_of(&full)), format!("{:#?}", settings_of(&short)));
+    let differ = seen.lines().zip(expected.lines()).find(|(seen, expected)| seen != expected);
+    assert!(differ.is_none(), "full.toml against the default: {differ:?}");
+    assert_eq!(settings_of(&full), settings_of(&short));
+    assert_eq!(full.broker, short.broker);
+    assert_eq!(
+        (full.store_path, full.commit_interval_ms, full.log_format),
+        (short.store_path, short.commit_interval_ms, short.log_format)
+    );
+}
+
+/// The full example, and with each of its switched-off examples in force.
+fn variants_of_full() -> Vec<String> {
+    let lines: Vec<&str> = FULL.lines().collect();
+    let is_example = |line: &str| line.starts_with('#') && !line.starts_with("# ") && line.len() > 1;
+    let mut variants = vec![FULL.to_owned()];
+    let mut at = 0;
+    while at < lines.len() {
+        let length = lines[at..].iter().take_while(|line| is_example(line)).count();
+        if length == 0 {
+            at += 1;
+            continue;
+        }
+        let mut variant: Vec<String> = lines.iter().map(|line| line.to_string()).collect();
+        for line in &mut variant[at..at + length] {
+            line.remove(0);
+        }
+        // `instead of KEY = VALUE`: the active line with that key, above, gets that value; without one it goes.
+        if let Some((_, instead)) = lines[at].split_once("# instead of ") {
+            let key = instead.split('=').next().unwrap();
+            let place = (0..at).rev().find(|place| lines[*place].starts_with(key)).unwrap();
+            variant[place] = if instead.ends_with("\"\"") { String::new() } else { instead.to_owned() };
+        }
+        // A district is used only where it is.
+        if lines[at].starts_with("#district") {
+            let from = lines.iter().position(|line| *line == "#[[districts]]").unwrap();
+            for line in variant[from..].iter_mut().take_while(|line| is_example(line)) {
+                line.remove(0);
+            }
+        }
+        variants.push(variant.join("\n"));
+        at += length;
+    }
+    variants
+}
+
+#[test]
+fn every_example_in_the_full_file_loads() {
+    let variants = variants_of_full();
+    assert!(variants.len() > 20, "{}", variants.len());
+    for variant in &variants {
+        loaded(variant);
+    }
+}
+
+#[test]
+fn the_full_example_names_every_key_that_is_read() {
+    let (asked, written) = asked_and_written();
+    let missing: Vec<&String> = asked.difference(&written).collect();
+    assert!(missing.is_empty(), "not in full.toml: {missing:#?}");
+}
+
+#[test]
+fn variables_reach_every_key_of_the_shell_and_no_other() {
+    let (asked, _) = asked_and_written();
+    let in_arrays = ["feeds", "sites", "districts"];
+    let plain = asked.iter().filter(|key| !in_arrays.iter().any(|array| key.starts_with(array)));
+    let leaves = plain.filter(|key| !["broker", "store", "log"].contains(&key.as_str()));
+    let leaves: BTreeSet<String> = leaves.map(|key| key.to_uppercase().replace('.', "__")).collect();
+    let without_suffix = |name: &&&str| {
+        let plain = ["_MS", "_SECONDS"].iter().find_map(|suffix| name.strip_suffix(suffix));
+        plain.is_none_or(|plain| !VARIABLES.contains(&plain))
+    };
+    let variables: BTreeSet<String> = VARIABLES.iter().filter(without_suffix).map(|name| name.to_string()).collect();
+    assert_eq!(leaves, variables);
+}
+
+/// Keys that the reader asks for, and keys that the full example has, with every example in force.
+fn asked_and_written() -> (BTreeSet<String>, BTreeSet<String>) {
+    let (mut asked, mut written) = (BTreeSet::new(), BTreeSet::new());
+    for variant in variants_of_full() {
+        let findings = Findings::default();
+        let root = tree::read("full.toml", &variant, &[]).unwrap();
+        assert!(read_all(&findings, "full.toml", &root, &[]).is_some());
+        asked.extend(findings.keys().iter().map(|key| normal(key)));
+        paths(&root, "", &mut written);
+    }
+    (asked, written)
+}
+
+fn paths(node: &Node, path: &str, written: &mut BTreeSet<String>) {
+    written.insert(normal(path));
+    match &node.kind {
+        Kind::Table(entries) => {
+            for (key, node) in entries {
+                let key = if key.starts_with('/') { format!("\"{key}\"") } else { key.clone() };
+                paths(node, &if path.is_empty() { key } else { format!("{path}.{key}") }, written);
+            }
+        }
+        Kind::Array(nodes) => nodes.iter().for_each(|node| paths(node, &format!("{path}[]"), written)),
+        _ => {}
+    }
+}
+
+/// One name for what is read by the same code.
+fn normal(path: &str) -> String {
+    let path =
+        path.replace("districts[].rules[]", "sites[].restrictions[]").replace("feeds[].reading.", "feeds[].fields.*.");
+    match path.strip_prefix("feeds[].fields.") {
+        Some(field) => {
+            let key = field.rsplit_once('.').filter(|(_, key)| !key.contains(['/', '"']));
+            format!("feeds[].fields.{}", key.map_or("*".to_owned(), |(_, key)| format!("*.{key}")))
+        }
+        None => path,
+    }
+}
+
+#[test]
+fn the_canonical_text_makes_the_same_settings_and_the_same_version() {
+    for text in variants_of_full().iter().map(String::as_str).chain([ONE_SITE]) {
+        let first = loaded(text);
+        let second = loaded(&first.text);
+        assert_eq!(second.settings, first.settings);
+        assert_eq!(second.text, first.text);
+    }
+    let quiet = loaded(&ONE_SITE.replace("host = \"localhost\"", "host = \"elsewhere\""));
+    assert_eq!(quiet.settings.version, loaded(ONE_SITE).settings.version);
+    let wetter = loaded(&ONE_SITE.replace("10 mm", "11 mm"));
+    assert_ne!(wetter.settings.version, loaded(ONE_SITE).settings.version);
+}
+
+#[test]
+fn keys_and_pointers_keep_their_letters() {
+    let text = ONE_SITE.replace("/temp_c", "/Outdoor/tempC~1avg.x[0]").replace("yard/{sensor}", "Yard/{sensor}");
+    let loaded = loaded(&text);
+    let keys: Vec<&str> = loaded.settings.feeds[0].fields.iter().map(|field| field.key.as_str()).collect();
+    assert_eq!(keys, ["/Outdoor/tempC~1avg.x[0]", "/rain_mm"]);
+    assert_eq!(loaded.settings.feeds[0].template.text(), "Yard/{sensor}/state");
+}
+
+#[test]
+fn variables_override_the_file_and_others_are_left_alone() {
+    let environment = variables(&[
+        ("THIRSTD__BROKER__HOST", "mqtt.example"),
+        ("thirstd__broker__port", "8883"),
+        ("THIRSTD__BROKER__KEEP_ALIVE", "1 min"),
+        ("THIRSTD__STORE__COMMIT_INTERVAL_MS", "150"),
+        ("THIRSTD__HISTORY", "true"),
+        ("THIRSTD__LOG__FORMAT", "json"),
+        ("THIRSTD__BROKER__USER", ""),
+        ("THIRSTD_LOG", "debug"),
+        ("HOME", "/nowhere"),
+    ]);
+    let loaded = load_text("thirstd.toml", ONE_SITE, environment).unwrap_or_else(|faults| panic!("{faults}"));
+    let broker = &loaded.broker;
+    assert_eq!((broker.host.as_str(), broker.port, broker.keep_alive_seconds), ("mqtt.example", 8883, 60));
+    assert_eq!((broker.user.as_deref(), loaded.commit_interval_ms), (None, 150));
+    assert_eq!((loaded.settings.history, loaded.log_format), (true, LogFormat::Json));
+}
+
+#[test]
+fn sites_come_from_their_folder_and_faults_name_their_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, text).unwrap();
+    };
+    let site = |id: &str| {
+        format!(
+            "id = \"{id}\"\nlatitude = 40\nlongitude = 5\nzone = \"Europe/Madrid\"\nsensors = [{{ id = \"mast\" }}]\n\
+             groups = [{{ id = \"lawn\", kind = \"rotor\" }}]\ncontrollers = [{{ id = \"relay\" }}]\n"
+        )
+    };
+    let feed = "topic = \"yard/{site}/{sensor}\"\nformat = \"json\"\n\
+                fields.\"/t\" = { quantity = \"air_temperature\", unit = \"Cel\" }\n";
+    let main = format!(
+        "store.path = \"state/x.db\"\nbroker = {{ user = \"u\", password_file = \"secret\" }}\n[[feeds]]\n{feed}"
+    );
+    write("main.toml", &main);
+    write("secret", "opensesame\nmore\n");
+    write("sites.d/b.toml", &site("birch"));
+    write("sites.d/a.toml", &site("alder"));
+    write("sites.d/notes.txt", "not a site");
+    let path = folder.path().join("main.toml");
+    let loaded = load(&path, std::iter::empty()).unwrap_or_else(|faults| panic!("{faults}"));
+    let ids: Vec<&str> = loaded.settings.sites.iter().map(|site| site.id.as_str()).collect();
+    assert_eq!(ids, ["alder", "birch"]);
+    assert_eq!(loaded.broker.password.as_deref(), Some("opensesame"));
+    assert_eq!(loaded.store_path, folder.path().join("state/x.db"));
+    assert!(!format!("{loaded:?}").contains("opensesame"));
+    let again = load_plain(&loaded.text).unwrap_or_else(|faults| panic!("{faults}"));
+    assert_eq!(again.settings, loaded.settings);
+
+    write("sites.d/c.toml", &site("birch").replace("40", "\"40\""));
+    write("sites.d/d.toml", "id = ");
+    write("sites.d/e.toml", &site("birch"));
+    let faults = load(&path, std::iter::empty()).unwrap_err().to_string();
+    assert_eq!(
+        faults,
+        "sites.d/c.toml:2: latitude = \"40\": write a number from -90 to 90\n\
+         sites.d/d.toml:1: this is not TOML: string values must be quoted, expected literal string\n\
+         sites.d/e.toml:1: the site id \"birch\" is taken at sites.d/b.toml:1; ids are given once\n"
+    );
+    fs::remove_file(folder.path().join("secret")).unwrap();
+    for name in ["c", "d", "e"] {
+        fs::remove_file(folder.path().join(format!("sites.d/{name}.toml"))).unwrap();
+    }
+    let faults = load(&path, std::iter::empty()).unwrap_err().to_string();
+    assert!(faults.starts_with("main.toml: broker.password_file = "), "{faults}");
+    assert!(load(&folder.path().join("none.toml"), std::iter::empty()).is_err());
+}
+
+#[test]
+fn hostile_texts_are_refused_in_bounded_time_and_space() {
     let dotted = vec!["a"; 79].join(".");
-    let nest = (0..70).fold("1".to_string(), |inner, _| format!("{{ {dotted} = {inner} }}"));
-    eprintln!("{}", load_plain(&format!("a={nest}")).unwrap_err());
-    eprintln!("{}", load_plain(&format!("a={}", "[".repeat(100_000))).unwrap_err());
-    eprintln!("{}", load_plain(&format!("{}=1", vec!["a"; 100_000].join("."))).unwrap_err());
+    let nested = (0..70).fold("1".to_owned(), |inner, _| format!("{{ {dotted} = {inner} }}"));
+    let many = "[[sites]]\n".repeat(20_000);
+    for text in [
+        "x = ".to_owned() + &"[".repeat(200_000),
+        format!("{}=1", vec!["a"; 100_000].join(".")),
+        format!("a = {nested}"),
+        format!("a = {}1{}", "[".repeat(70), "]".repeat(70)),
+        " ".repeat(LARGEST_FILE_BYTES + 1),
+        many,
+        "\u{feff}[broker]\nport = 99999999999999999999".to_owned(),
+        "\"broker.host\" = \"x\"".to_owned(),
+        "sites = 1\nfeeds = { a = 1 }\ndistricts = [1, [2]]\nbroker = []".to_owned(),
+    ] {
+        let faults = load_plain(&text).unwrap_err();
+        assert!(faults.to_string().lines().count() <= 51);
+        assert!(faults.to_string().len() < 40_000);
+    }
+}
+
+/// Texts that look like a configuration: lines of the full example, cut and mixed.
+fn mixed_lines() -> impl Strategy<Value = String> {
+    let line = (0..FULL.lines().count(), 0..3usize, any::<u8>()).prop_map(|(index, how, noise)| {
+        let line = FULL.lines().nth(index).unwrap_or_default().trim_start_matches('#').to_owned();
+        match how {
+            0 => line,
+            1 => line.replacen('=', "= 1e999 #", 1),
+            _ => line.chars().filter(|c| (*c as u32).wrapping_mul(31) % 97 != u32::from(noise) % 97).collect(),
+        }
+    });
+    prop::collection::vec(line, 0..40).prop_map(|lines| lines.join("\n"))
+}
+
+proptest! {
+    #[test]
+    fn no_text_panics(text in "\\PC{0,200}", lines in mixed_lines(), name in "[A-Z_]{0,20}", value in "\\PC{0,20}") {
+        for text in [text, lines.clone(), format!("{ONE_SITE}\n{lines}")] {
+            let environment = [(format!("THIRSTD__{name}"), value.clone())].into_iter();
+            match load_text("x", &text, environment) {
+                Ok(loaded) => prop_assert!(!describe(&loaded).is_empty()),
+                Err(faults) => prop_assert!(faults.total() > 0 && !faults.to_string().is_empty()),
+            }
+        }
+    }
+
+    #[test]
+    fn a_changed_value_is_read_or_refused(index in 0..200usize, value in prop_oneof![
+        any::<i64>().prop_map(|n| n.to_string()),
+        any::<f64>().prop_map(|n| if n.is_finite() { format!("{n:?}") } else { "nan".to_owned() }),
+        "\"[ -~&&[^\"\\\\]]{0,12}\"",
+        Just("[]".to_owned()),
+        Just("{}".to_owned()),
+        Just("true".to_owned()),
+    ]) {
+        let text: Vec<String> = FULL.lines().enumerate().map(|(at, line)| match line.split_once(" = ") {
+            Some((key, _)) if at == index && !line.starts_with('#') => format!("{key} = {value}"),
+            _ => line.to_owned(),
+        }).collect();
+        if let Ok(loaded) = load_plain(&text.join("\n")) {
+            let again = load_plain(&loaded.text).map_err(|faults| TestCaseError::fail(faults.to_string()))?;
+            prop_assert_eq!(again.settings, loaded.settings);
+        }
+    }
 }

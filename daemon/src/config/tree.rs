@@ -14,7 +14,10 @@ use std::collections::{BTreeMap, HashMap};
 use config::{Environment, FileFormat, Value, ValueKind};
 use toml_edit::{Array, ArrayOfTables, Document, Item, Table, TableLike};
 
-use super::{fault::Fault, nearest::nearest};
+use super::{
+    fault::{Fault, Seen},
+    nearest::nearest,
+};
 
 /// A value and where it was written.
 #[derive(Clone, Debug, PartialEq)]
@@ -304,7 +307,7 @@ fn variable_faults(variables: &[(String, String)]) -> Vec<Fault> {
 }
 
 fn file_fault(file: &str, line: Option<u32>, text: String) -> Fault {
-    Fault { file: file.to_owned(), line, key: String::new(), seen: None, text }
+    Fault { file: file.to_owned(), line, key: String::new(), seen: Seen::Unsaid, text }
 }
 
 /// Without line breaks and other control characters.

@@ -35,5 +35,6 @@ fn likely(text: &str) -> Option<&'static str> {
 }
 
 /// How a zone is written.
-pub(super) const HOW: &str = "the nearest city of your time zone in the IANA list, for example \"America/Denver\" or \"Europe/Madrid\"";
+pub(super) const HOW: &str =
+    "the nearest city of your time zone in the IANA list, for example \"America/Denver\" or \"Europe/Madrid\"";
 const EXAMPLE: &str = "Europe/Madrid";

@@ -5,8 +5,14 @@
 use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveDateTime, NaiveTime, Offset, TimeZone, Timelike, Weekday};
 use chrono_tz::Tz;
 
-use super::settings::Window;
 use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
+
+/// A time of every day, from `opens` to `closes`, local time; `closes` at or before `opens` is on the next day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Window {
+    pub opens: NaiveTime,
+    pub closes: NaiveTime,
+}
 
 /// Local date and time at `at`.
 pub fn local(zone: Tz, at: Stamp) -> NaiveDateTime {

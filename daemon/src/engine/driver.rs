@@ -69,6 +69,11 @@ impl Driver {
     /// deadlines ran up to `now`. The outputs went out before and are thrown away.
     pub fn replay(&mut self, sequence: u64, now: Now, event: Option<Event>) {
         let mut outputs = Vec::new();
+        if now.uptime < self.last.uptime {
+            // The tail begins before the latest saved state.
+            self.last = now;
+            self.engine.resume(now);
+        }
         self.engine.set_sequence(sequence);
         match event {
             Some(event) => self.apply(now, event, &mut outputs),

@@ -82,8 +82,7 @@ fn is_repeat(decoded: &Decoded<'_>, state: &mut SiteState, index: usize, context
         settings.depth = settings.depth.max(INTERVAL_RAIN_DEPTH);
     }
     let repeats = &mut state.sensors[index].sensor.repeats;
-    let repeat =
-        repeats.judge(decoded.sequence, decoded.own_time, decoded.content_hash, context.now.wall, &settings);
+    let repeat = repeats.judge(decoded.sequence, decoded.own_time, decoded.content_hash, context.now.wall, &settings);
     repeat != Repeat::New
 }
 
@@ -119,13 +118,7 @@ fn heard_late(state: &mut SiteState, index: usize, settings: &SensorSettings, co
 }
 
 /// The sensor at `index` spoke `at`, as the broker remembers it.
-fn heard_before(
-    state: &mut SiteState,
-    index: usize,
-    settings: &SensorSettings,
-    at: Stamp,
-    context: &mut Context<'_>,
-) {
+fn heard_before(state: &mut SiteState, index: usize, settings: &SensorSettings, at: Stamp, context: &mut Context<'_>) {
     let Some(entry) = state.sensors.get_mut(index) else { return };
     if entry.sensor.link.last_heard().is_some_and(|last| at <= last) {
         return;
@@ -341,14 +334,7 @@ fn read_battery(
 }
 
 /// Remembers a reading as the channel's last. `age`: how old its news is, ms; it is fresh for that much less.
-pub fn keep(
-    state: &mut SiteState,
-    index: usize,
-    reading: &Reading,
-    flag: Flag,
-    age: i64,
-    context: &Context<'_>,
-) {
+pub fn keep(state: &mut SiteState, index: usize, reading: &Reading, flag: Flag, age: i64, context: &Context<'_>) {
     let listening = context.now.listening.saturating_sub(age);
     let channel = state.sensors[index].sensor.channel_mut(reading.quantity);
     let newer = channel.flag == Flag::Missing || reading.observed_at >= channel.observed_at;

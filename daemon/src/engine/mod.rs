@@ -128,36 +128,36 @@ impl Engine {
 
     /// Takes one event in at `now` and says what follows from it. Cannot fail: what cannot be read is an output too.
     pub fn step(&mut self, now: Now, event: Event) -> Vec<Output> {
-        let paused = now.uptime > self.last.uptime && now.listening == self.last.listening;
         let shifted = shift(now).abs_diff(shift(self.last)) > 1;
         let is_tick = matches!(event, Event::Tick);
         match event {
-            Event::Tick => self.tick(now, paused),
-            Event::Message { topic, payload, retain, .. } => self.message(now, paused, &topic, &payload, retain),
+            Event::Tick => self.tick(now),
+            Event::Message { topic, payload, retain, .. } => self.message(now, &topic, &payload, retain),
             Event::Command { site, payload, retain } => {
-                self.addressed(now, paused, &site, |state, context| command::receive(state, &payload, retain, context));
+                self.addressed(now, &site, |state, context| command::receive(state, &payload, retain, context));
             }
             Event::Report { site, controller, payload, retain } => {
-                self.addressed(now, paused, &site, |state, context| {
+                self.addressed(now, &site, |state, context| {
                     report::receive(state, &controller, &payload, retain, context)
                 });
             }
             Event::NeighborDigest(digest) => {
-                self.every(now, paused, |state, context| site_step::neighbor(state, &digest, context))
+                self.every(now, |state, context| site_step::neighbor(state, &digest, context))
             }
             Event::BrokerUp { refused, .. } => {
                 let filters = refused;
-                self.every(now, paused, |state, context| site_step::subscriptions(state, &filters, context));
+                self.every(now, |state, context| {
+                    state.away = false;
+                    site_step::subscriptions(state, &filters, context);
+                });
             }
-            Event::BrokerDown => {}
-            Event::ClockStep { by } => {
-                self.every(now, paused, |state, context| site_step::clock_stepped(state, by, context))
-            }
-            Event::Settings(settings) => self.change_settings(now, paused, settings),
+            Event::BrokerDown => self.every(now, |state, _| state.away = true),
+            Event::ClockStep { by } => self.every(now, |state, context| site_step::clock_stepped(state, by, context)),
+            Event::Settings(settings) => self.change_settings(now, settings),
         }
         // Listening timers stand on the wall clock through this shift: where it moves, they are reckoned anew.
         if shifted && !is_tick {
-            self.reckon(now, paused);
+            self.reckon(now);
         }
         if !is_tick {
             self.sequence += 1;
@@ -180,7 +180,6 @@ impl Engine {
             settings: &self.settings,
             site: &self.settings.sites[index],
             epoch: self.epoch,
-            paused: false,
             outputs: &mut outputs,
         };
         Some(view::of(&self.sites[index], &context))
@@ -220,6 +219,12 @@ impl Engine {
         taken
     }
 
+    /// Counts every site as changed: the next [`Engine::take_dirty`] takes them all.
+    pub fn mark_all(&mut self) {
+        (0..self.sites.len()).for_each(|index| self.mark(index));
+        self.mark(PARTITION);
+    }
+
     /// How many sites changed since they were last taken.
     pub fn dirty_count(&self) -> usize {
         self.dirty.len()
@@ -238,12 +243,12 @@ impl Engine {
     /// Reckons all deadlines anew from `now`.
     pub(crate) fn resume(&mut self, now: Now) {
         self.last = now;
-        self.reckon(now, false);
+        self.reckon(now);
     }
 
-    fn tick(&mut self, now: Now, paused: bool) {
+    fn tick(&mut self, now: Now) {
         for index in self.deadlines.take_due(now.wall) {
-            self.run(now, paused, index, |_, _| {});
+            self.run(now, index, |_, _| {});
             // A site that is due again at once would keep the driver from ever coming back.
             if self.deadlines.of(index).is_some_and(|deadline| deadline <= now.wall) {
                 self.deadlines.set(index, Some(now.wall.plus(stamp::SECOND)));
@@ -252,39 +257,43 @@ impl Engine {
     }
 
     /// Runs `act` on one site, brings the site up to now and notes its next deadline.
-    fn run(&mut self, now: Now, paused: bool, index: usize, act: impl FnOnce(&mut SiteState, &mut Context<'_>)) {
+    fn run(&mut self, now: Now, index: usize, act: impl FnOnce(&mut SiteState, &mut Context<'_>)) {
         let settings = self.settings.clone();
         let Some(site) = settings.sites.get(index) else { return };
-        let mut context =
-            Context { now, settings: &settings, site, epoch: self.epoch, paused, outputs: &mut self.outputs };
+        // While a journal is replayed, a site that was saved later waits until the time it was saved at.
+        if now.uptime < self.sites[index].last.uptime {
+            return self.deadlines.set(index, Some(self.deadline_of(index, now)));
+        }
+        self.sites[index].last = now;
+        let mut context = Context { now, settings: &settings, site, epoch: self.epoch, outputs: &mut self.outputs };
         let deadline = site_step::step(&mut self.sites[index], &mut context, act);
         self.mark(index);
-        self.deadlines.set(index, deadline);
+        self.deadlines.set(index, Some(deadline));
     }
 
     /// Runs `act` on a site unless its saved state already holds this event.
-    fn apply(&mut self, now: Now, paused: bool, index: usize, act: impl FnOnce(&mut SiteState, &mut Context<'_>)) {
+    fn apply(&mut self, now: Now, index: usize, act: impl FnOnce(&mut SiteState, &mut Context<'_>)) {
         if self.sites.get(index).is_some_and(|state| state.applied < self.sequence) {
-            self.run(now, paused, index, act);
+            self.run(now, index, act);
         }
     }
 
-    fn every(&mut self, now: Now, paused: bool, act: impl Fn(&mut SiteState, &mut Context<'_>)) {
+    fn every(&mut self, now: Now, act: impl Fn(&mut SiteState, &mut Context<'_>)) {
         for index in 0..self.sites.len() {
-            self.apply(now, paused, index, &act);
+            self.apply(now, index, &act);
         }
     }
 
-    fn addressed(&mut self, now: Now, paused: bool, site: &str, act: impl FnOnce(&mut SiteState, &mut Context<'_>)) {
+    fn addressed(&mut self, now: Now, site: &str, act: impl FnOnce(&mut SiteState, &mut Context<'_>)) {
         match self.routes.site(site) {
-            Some(index) => self.apply(now, paused, index, act),
+            Some(index) => self.apply(now, index, act),
             None => {
                 self.count_reject("unknown_site", "a command or report for a site that is not in the settings", now)
             }
         }
     }
 
-    fn message(&mut self, now: Now, paused: bool, topic: &str, payload: &[u8], retain: bool) {
+    fn message(&mut self, now: Now, topic: &str, payload: &[u8], retain: bool) {
         let settings = self.settings.clone();
         let Some((feed, captures)) = settings.feeds.iter().find_map(|feed| Some((feed, feed.template.capture(topic)?)))
         else {
@@ -304,7 +313,7 @@ impl Engine {
                     return self.stranger(&site, &sensor, now);
                 }
                 for target in targets {
-                    self.apply(now, paused, target.site, |state, context| {
+                    self.apply(now, target.site, |state, context| {
                         intake::receive(state, target.sensor, &parsed, retain, context)
                     });
                 }
@@ -325,7 +334,7 @@ impl Engine {
                 }
                 let text = format!("{} (saw {:?}): {}", loss.cause.text(), loss.seen, loss.cause.advice());
                 for target in targets {
-                    self.apply(now, paused, target.site, |state, context| {
+                    self.apply(now, target.site, |state, context| {
                         let settings = &context.site.sensors[target.sensor];
                         // An empty payload clears a retained value and proves nothing; anything else proves a living radio.
                         if loss.cause != decode::LossCause::Empty && !retain {
@@ -352,7 +361,7 @@ impl Engine {
         }
     }
 
-    fn change_settings(&mut self, now: Now, paused: bool, settings: Arc<Settings>) {
+    fn change_settings(&mut self, now: Now, settings: Arc<Settings>) {
         let mut old: std::collections::BTreeMap<String, SiteState> =
             self.settings.sites.iter().map(|site| site.id.clone()).zip(std::mem::take(&mut self.sites)).collect();
         self.routes = Routes::new(&settings);
@@ -366,7 +375,7 @@ impl Engine {
         self.dirty.clear();
         self.dirty_since = vec![None; self.sites.len()];
         let version = self.settings.version;
-        self.every(now, paused, |state, context| {
+        self.every(now, |state, context| {
             state.fit(context.site, context.now.listening);
             for entry in &mut state.sensors {
                 entry.gauge.reanchor();
@@ -376,14 +385,22 @@ impl Engine {
         });
     }
 
-    fn reckon(&mut self, now: Now, paused: bool) {
-        let settings = self.settings.clone();
+    fn reckon(&mut self, now: Now) {
         self.deadlines = Deadlines::new(self.sites.len());
-        for (index, site) in settings.sites.iter().enumerate() {
-            let context =
-                Context { now, settings: &settings, site, epoch: self.epoch, paused, outputs: &mut self.outputs };
-            self.deadlines.set(index, site_step::deadline(&self.sites[index], &context));
+        for index in 0..self.sites.len() {
+            let deadline = self.deadline_of(index, now);
+            self.deadlines.set(index, Some(deadline));
         }
+    }
+
+    /// When a site has to be looked at, as seen from `now` or from its own last step, whichever is later.
+    fn deadline_of(&self, index: usize, now: Now) -> Stamp {
+        let last = self.sites[index].last;
+        let now = if now.uptime < last.uptime { last } else { now };
+        let mut outputs = Vec::new();
+        let site = &self.settings.sites[index];
+        let context = Context { now, settings: &self.settings, site, epoch: self.epoch, outputs: &mut outputs };
+        site_step::deadline(&self.sites[index], &context)
     }
 
     fn mark(&mut self, index: usize) {

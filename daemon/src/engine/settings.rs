@@ -3,6 +3,7 @@
 use chrono::{NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 
+pub use super::civil::Window;
 use super::decision::reason::{Capability, Reason};
 use super::decode::FeedSettings;
 use super::quality;
@@ -117,13 +118,6 @@ pub enum GroupKind {
     Drip,
     Bubbler,
     Other,
-}
-
-/// From `opens` to `closes`, local time; `closes` at or before `opens` is the next day.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Window {
-    pub opens: NaiveTime,
-    pub closes: NaiveTime,
 }
 
 #[derive(Clone, Debug, PartialEq)]

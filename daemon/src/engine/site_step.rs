@@ -18,7 +18,7 @@ pub fn step(
     state: &mut SiteState,
     context: &mut Context<'_>,
     act: impl FnOnce(&mut SiteState, &mut Context<'_>),
-) -> Option<Stamp> {
+) -> Stamp {
     turn::days(state, context);
     if state.settings_version == 0 {
         state.settings_version = context.settings.version.max(1);
@@ -82,6 +82,9 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
         state.wind.clock_stepped(now);
         state.event.clock_stepped(now);
     }
+    for entry in &mut state.sensors {
+        entry.said_at = None;
+    }
     for group in &mut state.groups {
         if by < 0 {
             group.rain.clock_stepped(now);
@@ -127,15 +130,16 @@ fn tell(state: &mut SiteState, context: &mut Context<'_>) {
         let Some(entry) = state.sensors.get(index) else { break };
         let state_of_link = (entry.sensor.link.state(), entry.sensor.battery.is_low());
         let urgent = entry.said != Some(state_of_link);
-        if urgent || (new_hour && entry.sensor.status_due) {
-            state.sensors[index].said = Some(state_of_link);
+        let waited = entry.said_at.is_none_or(|at| now.since(at) >= after_settling(SENSORS_EVERY, context));
+        if urgent || (entry.sensor.status_due && waited) {
+            (state.sensors[index].said, state.sensors[index].said_at) = (Some(state_of_link), Some(now));
             messages::sensor(state, index, settings, context);
         }
     }
     if new_hour {
         state.sent.status_at = Some(now);
     }
-    let waited = state.sent.totals_at.is_none_or(|at| now.since(at) >= TOTALS_AT_MOST_EVERY);
+    let waited = state.sent.totals_at.is_none_or(|at| now.since(at) >= after_settling(TOTALS_EVERY, context));
     if state.days.today().is_some()
         && (state.sent.totals_at.is_none_or(|at| at < hour) || (state.sent.totals_due && waited))
     {
@@ -145,11 +149,11 @@ fn tell(state: &mut SiteState, context: &mut Context<'_>) {
 }
 
 /// The next instant at which the site has to be looked at.
-pub fn deadline(state: &SiteState, context: &Context<'_>) -> Option<Stamp> {
+pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
     let now = context.now;
     let (judged, settling) = judge::next_change(state, context);
-    let mut wall =
-        vec![judged, Some(civil::hour_start(now.wall).plus(HOUR)), state.wind.ends_in_silence_at(&context.site.wind)];
+    let hour = civil::hour_start(now.wall).plus(HOUR);
+    let mut wall = vec![judged, state.wind.ends_in_silence_at(&context.site.wind)];
     if now.trusted {
         wall.push(state.days.next_change(turn::lateness(context)));
         wall.push(state.revise_at);
@@ -158,7 +162,7 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Option<Stamp> {
         }
     }
     if state.sent.totals_due {
-        wall.push(state.sent.totals_at.map(|at| at.plus(TOTALS_AT_MOST_EVERY)));
+        wall.push(state.sent.totals_at.map(|at| at.plus(after_settling(TOTALS_EVERY, context))));
     }
     let silent = state
         .sensors
@@ -167,13 +171,21 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Option<Stamp> {
         .filter_map(|(entry, settings)| entry.sensor.link.due(&settings.link));
     let obey = instruct::next_look(state).filter(|due| *due > now.listening);
     let listening = silent.chain(obey).chain(settling).min();
-    // While we are not listening these timers stand still: a look now and then is enough.
-    let least = if context.paused { MINUTE } else { 1 };
-    wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening).max(least))));
-    wall.into_iter().flatten().min().map(|at| at.max(now.wall.plus(1)))
+    // While we are away these timers stand still; coming back reckons them anew.
+    if !state.away {
+        wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));
+    }
+    wall.into_iter().flatten().fold(hour, Stamp::min).max(now.wall.plus(1))
 }
 
-/// Totals are published at most this often between full hours. Our choice.
-const TOTALS_AT_MOST_EVERY: i64 = 5 * MINUTE;
+/// A number of settle times, in milliseconds.
+fn after_settling(times: i64, context: &Context<'_>) -> i64 {
+    times * i64::from(context.site.settle_seconds) * SECOND
+}
+
+/// Between full hours, totals are published at most this often when rain changed, and sensors when they were heard, in
+/// settle times: with the default of 10 s a minute and a quarter of an hour. Our choice.
+const TOTALS_EVERY: i64 = 6;
+const SENSORS_EVERY: i64 = 90;
 
 const MOST_NEIGHBORS: usize = 8;

@@ -27,8 +27,6 @@ pub struct Context<'a> {
     pub settings: &'a Settings,
     pub site: &'a SiteSettings,
     pub epoch: u64,
-    /// We are not listening: nothing can be heard, and silence proves nothing.
-    pub paused: bool,
     pub outputs: &'a mut Vec<Output>,
 }
 
@@ -38,6 +36,12 @@ pub struct SiteState {
     /// Last journal sequence applied.
     #[serde(rename = "j", default)]
     pub applied: u64,
+    /// The time of its last step.
+    #[serde(rename = "la", default)]
+    pub last: Now,
+    /// We are away from the broker: nothing can be heard, and silence proves nothing.
+    #[serde(rename = "aw", default)]
+    pub away: bool,
     /// Last sequence used in a payload of this site.
     #[serde(rename = "q", default)]
     pub sequence: u64,
@@ -103,6 +107,8 @@ pub struct SensorState {
     /// Link state and battery (low) as last published.
     #[serde(rename = "y", default)]
     pub said: Option<(LinkState, bool)>,
+    #[serde(rename = "z", default)]
+    pub said_at: Option<Stamp>,
 }
 
 /// State of one group.

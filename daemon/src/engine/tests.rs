@@ -89,47 +89,324 @@ fn weather(at: Stamp, rain: f64) -> Event {
         r#"{{"t":{:.2},"h":{:.1},"w":{:.2},"s":{:.1},"r":{rain:.1},"b":3.0}}"#,
         12.0 + 12.0 * sun + jitter,
         80.0 - 40.0 * sun + jitter,
-        1.0 + jitter,
+        1.0 + 1.5 * sun + 10.0 * jitter,
         850.0 * sun + jitter
     ))
 }
 
-fn texts(outputs: &[Output], topic: &str) -> Vec<String> {
+/// Payloads on topics that contain `part`, oldest first.
+fn payloads(outputs: &[Output], part: &str) -> Vec<serde_json::Value> {
     outputs
         .iter()
         .filter_map(|output| match output {
-            Output::State { topic: on, payload } if on.contains(topic) && !payload.is_empty() => {
-                let value: serde_json::Value = serde_json::from_slice(payload).unwrap();
-                Some(format!("{} {}", value["issued_at"].as_str().unwrap(), value["text"].as_str().unwrap_or("-")))
+            Output::State { topic, payload } if topic.contains(part) && !payload.is_empty() => {
+                serde_json::from_slice(payload).ok()
             }
             _ => None,
         })
         .collect()
 }
 
-#[test]
-fn ten_summer_days_with_a_storm_make_sense() {
-    let mut driver = driver(vec![], START);
-    let (mut outputs, mut rain) = (Vec::new(), 100.0);
+/// Outputs as lines, so that a difference can be read.
+fn lines(outputs: &[Output]) -> Vec<String> {
+    outputs
+        .iter()
+        .map(|output| match output {
+            Output::State { topic, payload } | Output::Answer { topic, payload } => {
+                format!("{topic} {}", String::from_utf8_lossy(payload))
+            }
+            other => format!("{other:?}"),
+        })
+        .collect()
+}
+
+/// The first line that differs.
+fn first_difference(left: &[Output], right: &[Output]) -> Option<(Option<String>, Option<String>)> {
+    let (left, right) = (lines(left), lines(right));
+    let place = (0..left.len().max(right.len())).find(|&place| left.get(place) != right.get(place))?;
+    Some((left.get(place).cloned(), right.get(place).cloned()))
+}
+
+/// Ten days of five-minute weather with 14.4 mm of rain in the morning of the fourth day.
+fn ten_days(driver: &mut Driver, outputs: &mut Vec<Output>) {
+    let mut rain = 100.0;
     for step in 0..(10 * 288) {
         let at = START.plus(step * 5 * MINUTE + 1);
         if (3 * 288 + 36..3 * 288 + 60).contains(&step) {
             rain += 0.6;
         }
-        driver.apply(now(at), weather(at, rain), &mut outputs);
+        driver.apply(now(at), weather(at, rain), outputs);
     }
-    for line in texts(&outputs, "/decision/") {
-        println!("{line}");
-    }
-    for line in texts(&outputs, "/instruction/") {
-        println!("{line}");
-    }
-    for output in &outputs {
-        if let Output::Log { text, .. } = output {
-            println!("{text}");
+}
+
+#[test]
+fn ten_summer_days_with_a_storm_water_what_is_owed_and_hold_after_the_rain() {
+    let (mut driver, mut outputs) = (driver(vec![], START), Vec::new());
+    ten_days(&mut driver, &mut outputs);
+    let view = driver.engine().view("oak").unwrap();
+    let day = |date: &str| view.day(date.parse().unwrap()).unwrap().figures;
+    assert!((day("2027-06-04").water.rain_mm - 14.4).abs() < 1e-9);
+    assert!((day("2027-06-05").water.eto_mm - 5.7).abs() < 0.2);
+    assert_eq!(day("2027-06-05").method.name(), "asce_hourly");
+    let decisions = payloads(&outputs, "/decision/");
+    let began = decisions.iter().find(|decision| decision["action"] == "hold").unwrap();
+    assert_eq!(began["holds"][0]["reason"], "rain");
+    assert_eq!(began["issued_at"], "2027-06-04T03:45:00.001Z", "at once when 6 mm are reached");
+    let ended = decisions
+        .iter()
+        .skip_while(|decision| decision["action"] != "hold")
+        .find(|decision| decision["action"] == "scale")
+        .unwrap();
+    assert_eq!(ended["issued_at"].as_str().unwrap()[..10], *"2027-06-06");
+    assert!(ended["figures"]["owed_mm"].as_f64().unwrap() >= 1.95);
+    // A dry day costs 4.6 mm (0.8 of 5.7) and the same is given each night.
+    assert!((0.0..6.0).contains(&view.groups[0].owed_mm), "{}", view.groups[0].owed_mm);
+    let night = decisions
+        .iter()
+        .filter(|decision| decision["issued_at"].as_str().unwrap().starts_with("2027-06-08T19"))
+        .next_back()
+        .unwrap();
+    assert!((42..=52).contains(&night["scale_percent"].as_u64().unwrap()), "{night}");
+    let sequences: Vec<u64> = decisions.iter().map(|decision| decision["sequence"].as_u64().unwrap()).collect();
+    assert!(sequences.is_sorted_by(|before, after| before < after));
+}
+
+#[test]
+fn what_happens_again_gives_the_same_bytes() {
+    let run = || {
+        let (mut driver, mut outputs) = (driver(vec![], START), Vec::new());
+        ten_days(&mut driver, &mut outputs);
+        outputs
+    };
+    assert_eq!(run(), run());
+}
+
+/// A step of a made-up history: minutes to wait, and what happens then.
+#[derive(Clone, Debug)]
+enum Happening {
+    Weather(u16, i16),
+    Frost(u16, i16),
+    Rain(u16, u8),
+    Junk(u16, Vec<u8>),
+    Retained(u16),
+    Command(u16, u8),
+    Report(u16, u8),
+    Silence(u16),
+    Broker(u16, bool),
+}
+
+fn happening() -> impl Strategy<Value = Happening> {
+    let wait = 1u16..240;
+    prop_oneof![
+        6 => (1u16..20, -50i16..350).prop_map(|(wait, tenths)| Happening::Weather(wait, tenths)),
+        2 => (1u16..20, -40i16..60).prop_map(|(wait, tenths)| Happening::Frost(wait, tenths)),
+        3 => (1u16..60, 0u8..60).prop_map(|(wait, tips)| Happening::Rain(wait, tips)),
+        1 => (wait.clone(), proptest::collection::vec(any::<u8>(), 0..40)).prop_map(|(wait, bytes)| Happening::Junk(wait, bytes)),
+        1 => wait.clone().prop_map(Happening::Retained),
+        1 => (wait.clone(), 0u8..8).prop_map(|(wait, which)| Happening::Command(wait, which)),
+        1 => (wait.clone(), 0u8..4).prop_map(|(wait, which)| Happening::Report(wait, which)),
+        1 => (200u16..3000).prop_map(Happening::Silence),
+        1 => (wait, any::<bool>()).prop_map(|(wait, up)| Happening::Broker(wait, up)),
+    ]
+}
+
+/// Turns happenings into timed events.
+fn script(happenings: &[Happening]) -> Vec<(Now, Event)> {
+    let (mut at, mut listening, mut connected, mut tips) = (START, 0i64, true, 1000u32);
+    let mut events = Vec::new();
+    for (number, happening) in happenings.iter().enumerate() {
+        let (wait, event) = match happening {
+            Happening::Weather(wait, tenths) => {
+                let t = f64::from(*tenths) / 10.0;
+                let payload = format!(
+                    r#"{{"t":{t},"h":{},"w":{:.1},"s":{},"r":{:.1},"b":2.9}}"#,
+                    40 + number % 50,
+                    (number % 80) as f64 / 10.0,
+                    number % 900,
+                    f64::from(tips) * 0.2
+                );
+                (*wait, Some(message(&payload)))
+            }
+            Happening::Frost(wait, tenths) => {
+                (*wait, Some(message(&format!(r#"{{"t":{}}}"#, f64::from(*tenths) / 10.0))))
+            }
+            Happening::Rain(wait, more) => {
+                tips += u32::from(*more);
+                (*wait, Some(message(&format!(r#"{{"r":{:.1}}}"#, f64::from(tips) * 0.2))))
+            }
+            Happening::Junk(wait, bytes) => {
+                let event = Event::Message {
+                    topic: "yard/oak/combo/state".into(),
+                    payload: bytes.clone(),
+                    retain: false,
+                    dup: false,
+                };
+                (*wait, Some(event))
+            }
+            Happening::Retained(wait) => {
+                let event = Event::Message {
+                    topic: "yard/oak/combo/state".into(),
+                    payload: br#"{"t":3,"r":9}"#.to_vec(),
+                    retain: true,
+                    dup: false,
+                };
+                (*wait, Some(event))
+            }
+            Happening::Command(wait, which) => {
+                let body = match which {
+                    0 => r#""verb":"hold","hours":3"#,
+                    1 => r#""verb":"hold""#,
+                    2 => r#""verb":"release""#,
+                    3 => r#""verb":"release","reasons":["freeze"],"hours":2"#,
+                    4 => r#""verb":"service","sensor":"combo","kind":"replaced""#,
+                    5 => r#""verb":"confirm_rain","sensor":"combo""#,
+                    6 => r#""verb":"season","state":"drained""#,
+                    _ => r#""verb":"season","state":"running""#,
+                };
+                let payload = format!(r#"{{"id":"c{}","who":"operator",{body}}}"#, number / 2);
+                (*wait, Some(Event::Command { site: "oak".into(), payload: payload.into(), retain: false }))
+            }
+            Happening::Report(wait, which) => {
+                let payload = match which {
+                    0 => format!(r#"{{"in_force":{{"epoch":1,"sequence":{number}}}}}"#),
+                    1 => r#"{"flow_liters_per_minute":12.5}"#.to_owned(),
+                    2 => format!(
+                        r#"{{"runs":[{{"group":"lawn","start":"{}","end":"{}","depth_mm":4.5}}]}}"#,
+                        at.plus(-HOUR).text(),
+                        at.text()
+                    ),
+                    _ => "[]".to_owned(),
+                };
+                (
+                    *wait,
+                    Some(Event::Report {
+                        site: "oak".into(),
+                        controller: "relay".into(),
+                        payload: payload.into(),
+                        retain: false,
+                    }),
+                )
+            }
+            Happening::Silence(wait) => (*wait, None),
+            Happening::Broker(wait, up) => (
+                *wait,
+                Some(if *up { Event::BrokerUp { session_present: true, refused: vec![] } } else { Event::BrokerDown }),
+            ),
+        };
+        let passed = i64::from(wait) * MINUTE + 137;
+        at = at.plus(passed);
+        listening += if connected { passed } else { 0 };
+        if let Happening::Broker(_, up) = happening {
+            connected = *up;
+        }
+        if let Some(event) = event {
+            events.push((Now { wall: at, uptime: at.since(START), listening, trusted: true }, event));
         }
     }
-    let view = driver.engine().view("oak").unwrap();
-    println!("{view:#?}");
-    panic!();
+    events
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+
+    /// Cut a history anywhere, save, restore: outputs equal the uncut run.
+    #[test]
+    fn a_restart_anywhere_changes_nothing(happenings in proptest::collection::vec(happening(), 5..120), cuts in proptest::collection::vec(any::<prop::sample::Index>(), 1..4)) {
+        let events = script(&happenings);
+        prop_assume!(!events.is_empty());
+        let mut uncut = (driver(vec![], START), Vec::new());
+        for (now, event) in &events {
+            uncut.0.apply(*now, event.clone(), &mut uncut.1);
+        }
+        let mut cut = (driver(vec![], START), Vec::new());
+        let places: std::collections::BTreeSet<usize> = cuts.iter().map(|cut| cut.index(events.len())).collect();
+        for (number, (now, event)) in events.iter().enumerate() {
+            cut.0.apply(*now, event.clone(), &mut cut.1);
+            if places.contains(&number) {
+                let (sequence, last) = (cut.0.engine().sequence(), cut.0.last());
+                let saved = saved_all(&mut cut.0);
+                let (mut engine, unreadable) = Engine::restore(Arc::new(settings()), 1, saved.into_iter());
+                prop_assert!(unreadable.is_empty());
+                engine.set_sequence(sequence);
+                cut.0 = Driver::new(engine, last);
+            }
+        }
+        prop_assert_eq!(first_difference(&cut.1, &uncut.1), None);
+    }
+
+    /// A tail of the journal brings a site to the same state, whatever part of it the saved state holds already.
+    #[test]
+    fn a_replayed_tail_brings_back_the_state_and_says_nothing_new(happenings in proptest::collection::vec(happening(), 5..80), cut in any::<prop::sample::Index>()) {
+        let events = script(&happenings);
+        prop_assume!(!events.is_empty());
+        let mut whole = (driver(vec![], START), Vec::new());
+        let (mut saved, mut saved_at) = (vec![], START);
+        let save_after = cut.index(events.len());
+        for (number, (now, event)) in events.iter().enumerate() {
+            whole.0.apply(*now, event.clone(), &mut whole.1);
+            if number == save_after {
+                saved = saved_all(&mut whole.0);
+                saved_at = now.wall;
+            }
+        }
+        let mut again = driver(saved, saved_at);
+        for (number, (now, event)) in events.iter().enumerate() {
+            again.replay(number as u64 + 1, *now, Some(event.clone()));
+        }
+        prop_assert_eq!(again.engine().view("oak"), whole.0.engine().view("oak"));
+        let mut outputs = (Vec::new(), Vec::new());
+        let later = whole.0.last();
+        let later = Now { wall: later.wall.plus(3 * DAY), uptime: later.uptime + 3 * DAY, listening: later.listening + 3 * DAY, trusted: true };
+        whole.0.advance(later, &mut outputs.0);
+        again.advance(later, &mut outputs.1);
+        prop_assert_eq!(first_difference(&outputs.0, &outputs.1), None);
+    }
+
+    /// No topic and no payload panics, and decisions stay in their range.
+    #[test]
+    fn no_topic_or_payload_panics(topic in ".{0,60}|yard/oak/combo/state|thirst/v1/site/.{0,9}/(command|report/.{0,5})", payload in proptest::collection::vec(any::<u8>(), 0..200), retain in any::<bool>()) {
+        let (mut driver, mut outputs) = (driver(vec![], START), Vec::new());
+        let event = Event::from_message("thirst/v1", &topic, payload, retain, false);
+        driver.apply(now(START.plus(1)), event, &mut outputs);
+        driver.advance(now(START.plus(DAY)), &mut outputs);
+        for decision in payloads(&outputs, "/decision/") {
+            prop_assert!(decision["scale_percent"].as_u64().unwrap() <= 120);
+        }
+    }
+}
+
+fn saved_all(driver: &mut Driver) -> Vec<SavedSite> {
+    // Everything counts as changed once, so that a site that was never touched is there too.
+    driver.engine_mut().mark_all();
+    driver.take_dirty(usize::MAX)
+}
+
+#[test]
+fn a_million_junk_messages_leave_the_state_small_and_the_log_short() {
+    let (mut driver, mut outputs) = (driver(vec![], START), Vec::new());
+    let mut lines = 0usize;
+    for number in 0..1_000_000i64 {
+        let at = START.plus(number * 7);
+        let (topic, payload): (String, Vec<u8>) = match number % 5 {
+            0 => ("yard/oak/combo/state".into(), b"{\"t\":nan".to_vec()),
+            1 => (format!("yard/oak/{number}/state"), b"{\"t\":1}".to_vec()),
+            2 => (format!("junk/{number}"), vec![0xff; 20]),
+            3 => ("yard/oak/combo/state".into(), br#"{"t":"unavailable","r":-5}"#.to_vec()),
+            _ => (format!("thirst/v1/site/{number}/command"), b"{}".to_vec()),
+        };
+        driver.apply(now(at), Event::from_message("thirst/v1", &topic, payload, false, false), &mut outputs);
+        lines += outputs.iter().filter(|output| matches!(output, Output::Log { .. })).count();
+        outputs.clear();
+    }
+    let size: usize = saved_all(&mut driver).iter().map(|saved| saved.state.len()).sum();
+    assert!(size < 40_000, "{size} bytes of state");
+    assert!(lines < 200, "{lines} lines in two hours");
+    let intake = driver.engine().intake();
+    assert!(intake.strangers.len() <= 100);
+    assert_eq!(intake.rejects["unknown_sender"], 200_000);
+    assert_eq!(intake.rejects["no_feed"], 200_000);
+    let rejects = &driver.engine().view("oak").unwrap().sensors[0].rejects;
+    // Copies that follow within five seconds count as repeats.
+    assert_eq!(rejects["not_json"], 200_000);
+    assert!(rejects["repeat"] + rejects["word"] >= 200_000, "{rejects:?}");
 }

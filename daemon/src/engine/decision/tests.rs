@@ -1,3 +1,5 @@
+//! When a change of mind may be spoken.
+
 use super::*;
 use crate::engine::settings::tests::site;
 

@@ -1,3 +1,5 @@
+//! Whole messages: readings, losses, hostile input.
+
 use proptest::prelude::*;
 
 use super::*;

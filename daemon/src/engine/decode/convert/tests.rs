@@ -1,3 +1,5 @@
+//! Every form of a number that is taken, and every one that is refused.
+
 use proptest::prelude::*;
 use serde_json::{Value, json};
 

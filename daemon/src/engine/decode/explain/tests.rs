@@ -1,3 +1,5 @@
+//! What people read of a message.
+
 use super::*;
 use crate::engine::decode::{Field, Format, TimeField, TimeFormat, TopicTemplate};
 

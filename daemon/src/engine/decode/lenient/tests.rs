@@ -1,3 +1,5 @@
+//! JSON that is not quite JSON.
+
 use proptest::prelude::*;
 use serde_json::json;
 

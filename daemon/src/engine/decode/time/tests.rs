@@ -1,3 +1,5 @@
+//! Times that are believed, and times that are not.
+
 use proptest::prelude::*;
 use serde_json::{Value, json};
 

@@ -1,3 +1,5 @@
+//! Templates and topics, against a second implementation of MQTT's matching.
+
 use proptest::prelude::*;
 
 use super::*;

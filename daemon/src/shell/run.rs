@@ -1,0 +1,237 @@
+//! The daemon from start to stop: restore, connect, pass messages, drain in order.
+
+use std::future::Future;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use rumqttc::AsyncClient;
+use thirst_schemas::{DaemonState, DaemonStatus, topics};
+use tokio::task::{AbortHandle, JoinHandle as Task};
+
+use crate::engine::settings::Settings;
+use crate::engine::stamp::Stamp;
+
+use super::clock::{Clock, SystemClock};
+use super::intake::{Intake, Room};
+use super::mqtt::{BrokerSettings, Ingest, Outbox, Publisher, Status, Subscriptions, resend};
+use super::restore::{ReadSettings, Source};
+use super::store::{Limits, Reader, StoreError};
+use super::writer::{Links, Writer};
+
+/// Everything the daemon is told.
+#[derive(Clone)]
+pub struct RunSettings {
+    pub settings: Arc<Settings>,
+    /// `settings` as one text, kept in the store so that a later start can replay under them.
+    pub text: String,
+    /// Reads such a text again; None: this program does not understand it any more.
+    pub read_settings: ReadSettings,
+    pub broker: BrokerSettings,
+    pub store_path: PathBuf,
+    pub limits: Limits,
+    pub room: Room,
+    /// Smallest pause between two commits, 0–200 ms.
+    pub commit_interval_ms: u64,
+    /// Topics sent again per second, where all of them are. At least 1.
+    pub resend_per_second: u32,
+}
+
+impl RunSettings {
+    /// The given settings and our defaults for the rest.
+    pub fn new(settings: Arc<Settings>, text: String, broker: BrokerSettings, store_path: PathBuf) -> Self {
+        Self {
+            settings,
+            text,
+            read_settings: Arc::new(|_| None),
+            broker,
+            store_path,
+            limits: Limits::default(),
+            room: Room::default(),
+            commit_interval_ms: 0,
+            // Our choice: a large fleet does not drown its bridges.
+            resend_per_second: 200,
+        }
+    }
+}
+
+/// Why the daemon could not start, or ended without being asked to.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("the system gives no thread for writing: {0}")]
+    Thread(std::io::Error),
+    #[error("the writing thread ended by itself; this is a fault of thirstd, the log before this line says more")]
+    WriterEnded,
+    #[error("what is said about ourselves cannot be written: {0}")]
+    Status(String),
+}
+
+/// Runs until `shutdown` is ready, then drains: nothing more is read, what was read is committed and acknowledged, what is
+/// due is published, the broker is told that we are gone.
+///
+/// # Errors
+/// See [`RunError`]. A broker that is away is no error; the daemon waits for it.
+pub async fn run(settings: RunSettings, shutdown: impl Future<Output = ()>) -> Result<(), RunError> {
+    let mut daemon = Daemon::start(settings).await?;
+    tokio::select! {
+        () = shutdown => {}
+        () = daemon.links.intake.drained() => {
+            daemon.publishing.abort();
+            daemon.reading.abort();
+            return Err(RunError::WriterEnded);
+        }
+    }
+    daemon.stop().await;
+    Ok(())
+}
+
+/// The running parts.
+struct Daemon {
+    links: Links,
+    offline: Status,
+    writer: Option<JoinHandle<()>>,
+    reading: Task<()>,
+    publishing: Task<()>,
+    resending: AbortHandle,
+    reading_client: AsyncClient,
+    publishing_client: AsyncClient,
+}
+
+impl Daemon {
+    async fn start(settings: RunSettings) -> Result<Self, RunError> {
+        let clock = SystemClock::start();
+        let since = clock.wall();
+        let source = Source {
+            path: settings.store_path.clone(),
+            limits: settings.limits,
+            settings: settings.settings.clone(),
+            text: settings.text.clone(),
+            read_settings: settings.read_settings.clone(),
+        };
+        // Replaying a long tail takes a second or two: not on a thread that others share.
+        let restoring = tokio::task::spawn_blocking(move || source.restore(since).map(|state| (source, state)));
+        let (source, state) = restoring.await.map_err(|_| RunError::WriterEnded)??;
+        let recovered = &state.recovered;
+        tracing::info!(
+            target: "thirstd",
+            version = env!("CARGO_PKG_VERSION"),
+            epoch = recovered.epoch,
+            sites = settings.settings.sites.len(),
+            next = recovered.next_sequence,
+            "started"
+        );
+
+        let status = |is_online: bool, reason: Option<&str>| {
+            status(&settings.settings, recovered.epoch, since, is_online, reason)
+        };
+        let online = status(true, None)?;
+        let offline = status(false, Some("stopped"))?;
+        let will = status(false, Some("connection lost"))?;
+
+        let intake = Arc::new(Intake::new(settings.room));
+        let subscriptions =
+            Subscriptions { wanted: filters(&settings.settings), stored: recovered.subscriptions.clone() };
+        let (reading_client, ingest) = Ingest::new(&settings.broker, subscriptions, intake.clone());
+        let (publishing_client, publisher) = Publisher::new(&settings.broker, will);
+        let outbox = Arc::new(Outbox::new(publishing_client.clone(), intake.clone(), settings.broker.max_packet_bytes));
+        outbox.set_status(online);
+        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone() };
+
+        let interval = Duration::from_millis(settings.commit_interval_ms.min(LONGEST_INTERVAL_MS));
+        let writer = Writer::new(source, state, Box::new(clock), interval, links.clone());
+        let writer = writer.spawn().map_err(RunError::Thread)?;
+        let path = settings.store_path.clone();
+        let resending = resend(outbox.clone(), move || Reader::open(&path), settings.resend_per_second.max(1));
+        Ok(Self {
+            links,
+            offline,
+            writer: Some(writer),
+            reading: tokio::spawn(ingest.run()),
+            publishing: tokio::spawn(publisher.run(outbox)),
+            resending: tokio::spawn(resending).abort_handle(),
+            reading_client,
+            publishing_client,
+        })
+    }
+
+    async fn stop(&mut self) {
+        tracing::info!(target: "thirstd", "stopping");
+        let Links { intake, outbox, .. } = &self.links;
+        intake.close();
+        if tokio::time::timeout(COMMIT_PATIENCE, intake.drained()).await.is_err() {
+            tracing::warn!(target: "thirstd", "the store is slow; what is not kept stays with the broker");
+        }
+        // Acknowledgements of the last commit are before the farewell in the client's queue.
+        farewell(&self.reading_client, &mut self.reading).await;
+
+        self.resending.abort();
+        if outbox.is_connected() && tokio::time::timeout(PUBLISH_PATIENCE, outbox.settled()).await.is_err() {
+            tracing::warn!(target: "thirstd", "not everything was published; it will be at the next start");
+        }
+        outbox.set_status(self.offline.clone());
+        if outbox.is_connected() {
+            let _ = tokio::time::timeout(FAREWELL_PATIENCE, outbox.settled()).await;
+        }
+        farewell(&self.publishing_client, &mut self.publishing).await;
+
+        intake.finish();
+        if let Some(writer) = self.writer.take() {
+            let joining = tokio::task::spawn_blocking(move || writer.join());
+            if !matches!(tokio::time::timeout(COMMIT_PATIENCE, joining).await, Ok(Ok(Ok(())))) {
+                tracing::warn!(target: "thirstd", "the writing thread did not end in time");
+            }
+        }
+        tracing::info!(target: "thirstd", "stopped");
+    }
+}
+
+/// Says farewell to the broker and waits for the task's end; a broker that does not answer is left alone.
+async fn farewell(client: &AsyncClient, task: &mut Task<()>) {
+    let is_told = client.try_disconnect().is_ok();
+    if !is_told || tokio::time::timeout(FAREWELL_PATIENCE, &mut *task).await.is_err() {
+        task.abort();
+    }
+}
+
+/// What the broker shall send us: every feed, commands, reports.
+fn filters(settings: &Settings) -> Vec<String> {
+    let mut filters: Vec<String> = settings.feeds.iter().map(|feed| feed.template.filter().to_owned()).collect();
+    filters.push(topics::command_filter(&settings.prefix));
+    filters.push(topics::report_filter(&settings.prefix));
+    filters
+}
+
+fn status(
+    settings: &Settings,
+    epoch: u64,
+    since: Stamp,
+    is_online: bool,
+    reason: Option<&str>,
+) -> Result<Status, RunError> {
+    let status = DaemonStatus {
+        schema: Default::default(),
+        instance: settings.instance.clone(),
+        state: if is_online { DaemonState::Online } else { DaemonState::Offline },
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        since: since.utc(),
+        epoch,
+        reason: reason.map(str::to_owned),
+    };
+    let payload = thirst_schemas::encode(&status).map_err(|error| RunError::Status(error.to_string()))?;
+    Ok(Status { topic: topics::daemon(&settings.prefix, &settings.instance), payload })
+}
+
+/// Longest pause between two commits, ms: beyond, decisions come late and a broker's window fills.
+const LONGEST_INTERVAL_MS: u64 = 200;
+
+/// How long stopping waits for the disk, for publications, for a farewell. Our choice; together below what service
+/// managers allow.
+const COMMIT_PATIENCE: Duration = Duration::from_secs(10);
+const PUBLISH_PATIENCE: Duration = Duration::from_secs(5);
+const FAREWELL_PATIENCE: Duration = Duration::from_secs(2);
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,42 @@
+//! The broker goes away and comes back, with what it knew or without.
+
+use thirst_tests::broker::{Broker, Options};
+use thirst_tests::client::Client;
+use thirst_tests::wait;
+
+use crate::yard::{DECISION, Yard, rank, reasons};
+
+#[test]
+fn with_its_session_kept_no_message_is_lost_over_a_restart_of_the_broker() {
+    let mut yard = Yard::open(Broker::start(&Options { persistence: true, ..Options::default() }));
+    yard.hand_over_rain(200);
+    yard.client.wait_for_acknowledgements();
+    yard.broker.stop();
+    yard.broker.start_again();
+    yard.hand_over_rain(200);
+    yard.wait_for_all_rain();
+}
+
+#[test]
+fn without_its_session_the_daemon_subscribes_anew_and_publishes_its_state_again_unchanged() {
+    let mut yard = Yard::open(Broker::plain());
+    yard.measure(-2.0);
+    let before = yard
+        .client
+        .wait_for("a freeze hold", |heard| heard.topic == DECISION && reasons(&heard.json()).contains(&"freeze"));
+    yard.broker.kill();
+    yard.broker.start_again();
+
+    let mut late = Client::connect(&yard.broker, "late", &["thirst/v1/#"]);
+    let again = late.wait_for("the decision again", |heard| heard.topic == DECISION);
+    if rank(&again.json()) == rank(&before.json()) {
+        assert_eq!(again.payload, before.payload, "one rank is one payload, byte for byte");
+    }
+    assert!(rank(&again.json()) >= rank(&before.json()));
+    // It hears again: nobody kept for it what came before its new subscription, so the mast speaks until it is heard.
+    wait::until("a reading to be heard after the restart", || {
+        yard.measure(-3.5);
+        let status = late.last_json("thirst/v1/site/oak/sensor/mast")?;
+        (status["last_values"]["air_temperature"]["value"] == -3.5).then_some(())
+    });
+}

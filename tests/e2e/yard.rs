@@ -1,0 +1,170 @@
+//! One site with one mast, its daemon and what its sensor says.
+
+use serde_json::{Value as Json, json};
+
+use thirst_replay::clock;
+use thirst_tests::broker::Broker;
+use thirst_tests::client::Client;
+use thirst_tests::daemon::Daemon;
+use thirst_tests::wait;
+use thirstd::engine::stamp::{HOUR, MINUTE, SECOND, Stamp};
+
+pub const DAEMON: &str = "thirst/v1/daemon/yard-1";
+pub const DECISION: &str = "thirst/v1/site/oak/decision/lawn";
+pub const INSTRUCTION: &str = "thirst/v1/site/oak/instruction/valves";
+pub const TOTALS: &str = "thirst/v1/site/oak/totals";
+pub const COMMAND: &str = "thirst/v1/site/oak/command";
+pub const RESULT: &str = "thirst/v1/site/oak/result";
+const MAST: &str = "yard/oak/mast/state";
+
+/// `{port}` and `{folder}` are filled in where it starts.
+const CONFIGURATION: &str = r#"
+instance = "yard-1"
+
+[broker]
+host = "127.0.0.1"
+port = {port}
+client_id = "thirstd-yard-1"
+reconnect_min_ms = 100
+reconnect_max_ms = 500
+
+[store]
+path = "{folder}/thirstd.db"
+
+[[feeds]]
+topic = "yard/{site}/{sensor}/state"
+format = "json"
+time = { pointer = "/at", format = "unix_s" }
+
+[feeds.fields]
+"/temp_c" = { quantity = "air_temperature", unit = "Cel" }
+"/rain_mm" = { quantity = "rainfall_amount", unit = "mm" }
+
+[[sites]]
+id = "oak"
+latitude = 46.31
+longitude = -120.04
+elevation_m = 260
+zone = "America/Los_Angeles"
+settle = "0 s"
+
+[[sites.sensors]]
+id = "mast"
+
+[[sites.groups]]
+id = "lawn"
+kind = "rotor"
+planting = "cool_turf"
+
+[[sites.controllers]]
+id = "valves"
+capability = "percent"
+"#;
+
+/// Broker, daemon and a client that hears all that the daemon publishes.
+pub struct Yard {
+    pub daemon: Daemon,
+    pub client: Client,
+    pub broker: Broker,
+    given: Rain,
+}
+
+/// What the gauge has said so far.
+#[derive(Default)]
+struct Rain {
+    messages: i64,
+    hundredths: i64,
+    first: Option<Stamp>,
+}
+
+impl Yard {
+    /// Starts a daemon on `broker` and waits until it is online and has decided.
+    pub fn open(broker: Broker) -> Self {
+        let mut yard = Self::begin(broker);
+        yard.wait_until_online();
+        yard.client.wait_for(DECISION, |heard| heard.topic == DECISION);
+        yard
+    }
+
+    /// Starts a daemon on `broker` and waits for nothing.
+    pub fn begin(broker: Broker) -> Self {
+        let client = Client::connect(&broker, "test", &["thirst/v1/#"]);
+        let daemon = Daemon::start(&broker, CONFIGURATION);
+        Self { daemon, client, broker, given: Rain::default() }
+    }
+
+    pub fn wait_until_online(&mut self) {
+        let Self { daemon, client, .. } = self;
+        wait::until("the daemon to be online", || {
+            if let Some(status) = daemon.ended() {
+                panic!("the daemon ended with {status}:\n{}", daemon.log());
+            }
+            (client.last_json(DAEMON)?["state"] == "online").then_some(())
+        });
+    }
+
+    /// The mast measures `celsius` now.
+    pub fn measure(&mut self, celsius: f64) {
+        let at = clock::wall().0 / SECOND;
+        self.client.publish(MAST, json!({"at": at, "temp_c": celsius}).to_string());
+    }
+
+    /// Hands `count` more messages of the gauge to the broker and does not wait: a minute of a long, light rain each. The
+    /// first fell ten hours ago.
+    pub fn hand_over_rain(&mut self, count: i64) {
+        let first = *self.given.first.get_or_insert_with(|| clock::wall().plus(-10 * HOUR));
+        for _ in 0..count {
+            let index = self.given.messages;
+            assert!(index < 590, "rain from the future");
+            let hundredths = 1 + index % 3;
+            let at = first.plus(index * MINUTE).0 / SECOND;
+            let payload = json!({"at": at, "rain_mm": hundredths as f64 / 100.0}).to_string();
+            self.client.hand_over(MAST, payload.into_bytes(), false);
+            self.given.messages += 1;
+            self.given.hundredths += hundredths;
+        }
+    }
+
+    /// All rain that the gauge has told of, in hundredths of a millimeter.
+    pub fn rain_given(&self) -> i64 {
+        self.given.hundredths
+    }
+
+    /// Waits until exactly the rain that was given has been counted.
+    pub fn wait_for_all_rain(&mut self) -> Json {
+        self.client.wait_for_acknowledgements();
+        let given = self.given.hundredths;
+        let what = format!("{given} hundredths of a millimeter");
+        let log = |daemon: &Daemon| daemon.log();
+        let found =
+            self.client.hear_within(wait::LIMIT, |heard| heard.topic == TOTALS && counted(&heard.json()) == given);
+        let last = self.client.last_json(TOTALS);
+        found.unwrap_or_else(|| panic!("waited for {what}; last: {last:?}\n{}", log(&self.daemon))).json()
+    }
+}
+
+/// The rain of the last day in `totals`, with what still waits for a judgment, in hundredths of a millimeter.
+pub fn counted(totals: &Json) -> i64 {
+    let mm = |key: &str| totals["rain"][key].as_f64().unwrap_or(f64::NAN);
+    ((mm("last_24h_mm") + mm("quarantined_mm")) * 100.0).round() as i64
+}
+
+/// (`epoch`, `sequence`) of a payload.
+pub fn rank(payload: &Json) -> (u64, u64) {
+    let number = |key: &str| payload[key].as_u64().unwrap_or_else(|| panic!("{key} is missing: {payload}"));
+    (number("epoch"), number("sequence"))
+}
+
+/// The reasons in a decision.
+pub fn reasons(decision: &Json) -> Vec<&str> {
+    let holds = decision["holds"].as_array();
+    holds.into_iter().flatten().filter_map(|hold| hold["reason"].as_str()).collect()
+}
+
+#[test]
+fn the_yards_configuration_has_no_fault() {
+    let text = CONFIGURATION.replace("{port}", "1883");
+    if let Err(faults) = thirstd::config::load_text("yard.toml", &text, std::iter::empty()) {
+        panic!("{faults}");
+    }
+}
