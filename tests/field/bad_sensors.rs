@@ -20,7 +20,9 @@ fn s04_power_on_and_disconnect_codes_are_no_temperatures() {
     let raised = world.raised("oak");
     assert_eq!(raised.len(), 1, "{raised:?}");
     assert_eq!((raised[0].0.as_str(), raised[0].1.as_str()), ("reading_implausible", "air"));
-    assert!(world.payload("oak/alert/reading_implausible/air")["suggested_action"].as_str().unwrap().contains("wiring"));
+    assert!(
+        world.payload("oak/alert/reading_implausible/air")["suggested_action"].as_str().unwrap().contains("wiring")
+    );
 
     world.until(at("2027-06-02T00:01:00Z"));
     let day = *world.view("oak").closed_days.last().unwrap();
@@ -65,7 +67,8 @@ fn s05_an_unplugged_probe_is_no_frost() {
 
 #[test]
 fn s05_real_frost_through_zero_is_believed() {
-    let Some(Line::Event { line, .. }) = lines("S05").into_iter().find(|line| matches!(line, Line::Event { .. })) else {
+    let Some(Line::Event { line, .. }) = lines("S05").into_iter().find(|line| matches!(line, Line::Event { .. }))
+    else {
         panic!("the control sequence is gone");
     };
     let start = at("2027-10-20T14:00:00Z");

@@ -37,7 +37,7 @@ fn s10_one_transmission_heard_several_times_counts_once() {
 
 #[test]
 fn s10_copies_teach_no_interval_and_are_no_deliveries() {
-    let start = at("2027-05-05T06:00:00Z");
+    let start = at("2027-05-05T06:01:00Z");
     let site = Site { sensors: &[("gauge", "")], ..Site::default() };
     let mut world = World::new(settings(FEEDS, &[site]), start);
     let tip = |number: i64| format!("{{\"tips\": 1, \"seq\": {number}, \"rssi\": -7{}}}", number % 10);
@@ -47,12 +47,16 @@ fn s10_copies_teach_no_interval_and_are_no_deliveries() {
             world.heard(sent.plus(copy), "yard/oak/gauge/tip", &tip(77 + number));
         }
     }
-    world.until(start.plus(4 * 60 * MINUTE));
+    world.until(start.plus(23 * 10 * MINUTE + MINUTE));
+    let site = world.sensor("oak", "gauge");
+    assert_eq!(site.rejects["repeat"], 24 * 3);
+    // The status says so at the latest at the next full hour; 23 intervals, 23 deliveries.
+    world.heard(start.plus(24 * 10 * MINUTE), "yard/oak/gauge/tip", &tip(101));
     let link = &world.payload("oak/sensor/gauge")["link"];
     let interval = link["interval_seconds"].as_f64().unwrap();
     assert!((595.0..=605.0).contains(&interval), "{interval}");
     assert!(near(link["delivery_ratio"].as_f64().unwrap(), 1.0), "{link}");
-    assert!(near(world.rain_mm("oak"), 24.0 * 0.2));
+    assert!(near(world.rain_mm("oak"), 25.0 * 0.2));
 }
 
 #[test]

@@ -60,7 +60,15 @@ fn s11_a_retained_value_without_its_own_time_is_no_evidence() {
     let live = at("2027-05-10T08:00:00Z");
     world.heard(live, "yard/oak/combo/state", "{\"temp_c\": 9.0, \"rain_total_mm\": 300.4}");
     assert_eq!(world.temperatures("combo").last(), Some(&(live, 9.0)));
-    world.until(live.plus(MINUTE));
+    // A scale that changed a moment ago stands for its ten minutes.
+    world.until(live.plus(11 * MINUTE));
     assert_eq!(world.decision("oak")["confidence"], "measured");
-    assert!(near(world.rain_mm("oak"), rain + 0.2), "{}", world.rain_mm("oak"));
+    // Of the 0.2 mm of three silent days, what fell on the first of them is too late: that day is final.
+    let day = |date: &str| world.view("oak").day(date.parse().unwrap()).unwrap().figures.water.rain_mm;
+    let share = |hours: f64| 0.2 * hours / 73.0;
+    assert_eq!(day("2027-05-07"), 0.0);
+    for date in ["2027-05-08", "2027-05-09"] {
+        assert!(near(day(date), share(24.0)), "{date}: {}", day(date));
+    }
+    assert!(near(world.rain_mm("oak"), rain + share(56.0)), "{}", world.rain_mm("oak"));
 }

