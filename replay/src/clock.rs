@@ -1,20 +1,18 @@
-//! The clock for what is recorded from, or played to, a living broker. Nothing offline asks it.
+//! The daemon's clock, for what is recorded from, or played to, a living broker. Nothing offline asks it.
 
 use std::sync::LazyLock;
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use thirstd::engine::stamp::Stamp;
+use thirstd::shell::clock::{Clock, SystemClock};
 
 /// Civil time now.
-#[expect(clippy::disallowed_methods, reason = "recording and playing happen in real time")]
 pub fn wall() -> Stamp {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    Stamp(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
+    CLOCK.wall()
 }
 
 /// Milliseconds since the program first asked; never goes back.
-#[expect(clippy::disallowed_methods, reason = "recording and playing happen in real time")]
 pub fn monotonic() -> i64 {
-    static START: LazyLock<Instant> = LazyLock::new(Instant::now);
-    i64::try_from(START.elapsed().as_millis()).unwrap_or(i64::MAX)
+    CLOCK.monotonic()
 }
+
+static CLOCK: LazyLock<SystemClock> = LazyLock::new(SystemClock::start);

@@ -4,25 +4,22 @@ use serde_json::Value as Json;
 
 use thirst_tests::broker::{Broker, Options};
 use thirst_tests::client::Client;
-use thirst_tests::wait;
 
-use crate::yard::{DAEMON, DECISION, TOTALS, Yard, counted, rank};
+use crate::yard::{DAEMON, DECISION, INSTRUCTION, STATUS, TOTALS, Yard, rank};
 
-/// Publishes rain until the daemon is in the middle of it.
+/// Leaves the daemon in the middle of a stream: the first of it is taken in, the last of it not even sent.
 fn rain_in_midstream(yard: &mut Yard) {
-    yard.hand_over_rain(300);
-    wait::until("the first rain to be counted", || {
-        let totals = yard.client.last_json(TOTALS)?;
-        (counted(&totals) > 0).then_some(())
-    });
-    yard.hand_over_rain(100);
+    yard.hand_over_rain(500);
+    yard.client.wait_for_json(STATUS, "the mast to be heard", |status| status["link"]["state"] == "present");
+    yard.hand_over_rain(500);
 }
 
 /// Sequences on each topic never fall within an epoch, and epochs never fall.
 fn assert_ranks_rise(client: &mut Client) {
-    for topic in [DECISION, TOTALS] {
+    for topic in [DECISION, INSTRUCTION, STATUS, TOTALS] {
         let payloads: Vec<Json> =
             client.heard().iter().filter(|heard| heard.topic == topic).map(|heard| heard.json()).collect();
+        assert!(!payloads.is_empty(), "nothing on {topic}");
         let ranks: Vec<(u64, u64)> = payloads.iter().map(rank).collect();
         assert!(ranks.is_sorted(), "{topic}: {ranks:?}");
         // One rank is one payload.
@@ -38,19 +35,16 @@ fn a_daemon_killed_in_midstream_loses_nothing_and_counts_nothing_twice() {
     rain_in_midstream(&mut yard);
     yard.daemon.kill();
     yard.client.wait_for_json(DAEMON, "the will", |status| status["state"] == "offline");
-    let before = rank(&yard.client.last_json(TOTALS).unwrap());
-    yard.hand_over_rain(100); // the broker keeps these for the session
+    let before = rank(&yard.client.last_json(DECISION).unwrap());
+    yard.hand_over_rain(200); // the broker keeps these for the session
     yard.daemon.start_again();
-    yard.wait_until_online();
-    let after = yard.wait_for_all_rain();
-    assert_eq!(rank(&after).0, before.0, "a plain restart keeps the epoch");
-    assert!(rank(&after) > before);
+    yard.assert_all_rain_counted();
+    let after = rank(&yard.client.last_json(DECISION).unwrap());
+    assert_eq!(after.0, before.0, "a plain restart keeps the epoch");
+    assert!(after > before);
     // Nothing that was counted comes in a second time behind it.
     yard.hand_over_rain(1);
-    yard.wait_for_all_rain();
-    let most =
-        yard.client.heard().iter().filter(|heard| heard.topic == TOTALS).map(|heard| counted(&heard.json())).max();
-    assert_eq!(most, Some(yard.rain_given()));
+    yard.assert_all_rain_counted();
     assert_ranks_rise(&mut yard.client);
 }
 
@@ -62,8 +56,7 @@ fn a_daemon_killed_again_and_again_still_counts_right() {
         yard.daemon.kill();
         yard.daemon.start_again();
     }
-    yard.wait_until_online();
-    yard.wait_for_all_rain();
+    yard.assert_all_rain_counted();
     assert_ranks_rise(&mut yard.client);
 }
 
@@ -88,7 +81,6 @@ fn sigterm_commits_acknowledges_and_says_goodbye() {
     assert!(status.success(), "{status}:\n{}", yard.daemon.log());
     yard.client.wait_for_json(DAEMON, "goodbye", |status| status["state"] == "offline");
     yard.daemon.start_again();
-    yard.wait_until_online();
-    yard.wait_for_all_rain();
+    yard.assert_all_rain_counted();
     assert_ranks_rise(&mut yard.client);
 }

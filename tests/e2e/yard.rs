@@ -7,12 +7,13 @@ use thirst_tests::broker::Broker;
 use thirst_tests::client::Client;
 use thirst_tests::daemon::Daemon;
 use thirst_tests::wait;
-use thirstd::engine::stamp::{HOUR, MINUTE, SECOND, Stamp};
+use thirstd::engine::stamp::{HOUR, SECOND, Stamp};
 
 pub const DAEMON: &str = "thirst/v1/daemon/yard-1";
 pub const DECISION: &str = "thirst/v1/site/oak/decision/lawn";
 pub const INSTRUCTION: &str = "thirst/v1/site/oak/instruction/valves";
 pub const TOTALS: &str = "thirst/v1/site/oak/totals";
+pub const STATUS: &str = "thirst/v1/site/oak/sensor/mast";
 pub const COMMAND: &str = "thirst/v1/site/oak/command";
 pub const RESULT: &str = "thirst/v1/site/oak/result";
 const MAST: &str = "yard/oak/mast/state";
@@ -47,6 +48,7 @@ longitude = -120.04
 elevation_m = 260
 zone = "America/Los_Angeles"
 settle = "0 s"
+minimum_dwell = "0 min"
 
 [[sites.sensors]]
 id = "mast"
@@ -67,6 +69,7 @@ pub struct Yard {
     pub client: Client,
     pub broker: Broker,
     given: Rain,
+    asked: u32,
 }
 
 /// What the gauge has said so far.
@@ -90,7 +93,7 @@ impl Yard {
     pub fn begin(broker: Broker) -> Self {
         let client = Client::connect(&broker, "test", &["thirst/v1/#"]);
         let daemon = Daemon::start(&broker, CONFIGURATION);
-        Self { daemon, client, broker, given: Rain::default() }
+        Self { daemon, client, broker, given: Rain::default(), asked: 0 }
     }
 
     pub fn wait_until_online(&mut self) {
@@ -109,15 +112,15 @@ impl Yard {
         self.client.publish(MAST, json!({"at": at, "temp_c": celsius}).to_string());
     }
 
-    /// Hands `count` more messages of the gauge to the broker and does not wait: a minute of a long, light rain each. The
-    /// first fell ten hours ago.
+    /// Hands `count` more messages of the gauge to the broker and does not wait: ten seconds of a long, light rain each.
+    /// The first fell ten hours ago.
     pub fn hand_over_rain(&mut self, count: i64) {
         let first = *self.given.first.get_or_insert_with(|| clock::wall().plus(-10 * HOUR));
         for _ in 0..count {
             let index = self.given.messages;
-            assert!(index < 590, "rain from the future");
+            assert!(index < 3_500, "rain from the future");
             let hundredths = 1 + index % 3;
-            let at = first.plus(index * MINUTE).0 / SECOND;
+            let at = first.plus(index * 10 * SECOND).0 / SECOND;
             let payload = json!({"at": at, "rain_mm": hundredths as f64 / 100.0}).to_string();
             self.client.hand_over(MAST, payload.into_bytes(), false);
             self.given.messages += 1;
@@ -125,28 +128,37 @@ impl Yard {
         }
     }
 
-    /// All rain that the gauge has told of, in hundredths of a millimeter.
-    pub fn rain_given(&self) -> i64 {
-        self.given.hundredths
+    /// Waits until the daemon has taken in everything published so far, and gives its decision on that. It asks by a
+    /// command: a hold begins at once, and messages come in the order in which they were published.
+    pub fn ask(&mut self) -> Json {
+        self.asked += 1;
+        let who = format!("asker-{}", self.asked);
+        self.client
+            .publish(COMMAND, json!({"id": who, "who": who, "verb": "hold", "hours": 2 + self.asked}).to_string());
+        let Self { client, daemon, .. } = self;
+        let held_by =
+            |decision: &Json| holds(decision).any(|hold| hold["text"].as_str().is_some_and(|text| text.contains(&who)));
+        let answer = client.hear_within(wait::LIMIT, |heard| heard.topic == DECISION && held_by(&heard.json()));
+        let answer = answer.unwrap_or_else(|| panic!("no decision on the hold of {who}:\n{}", daemon.log())).json();
+        // Nothing is left behind for the next question.
+        let release = json!({"id": format!("{who}-release"), "who": who, "verb": "release", "reasons": ["operator"]});
+        client.publish(COMMAND, release.to_string());
+        wait::until("the release of the asker's hold", || (!held_by(&client.last_json(DECISION)?)).then_some(()));
+        answer
     }
 
-    /// Waits until exactly the rain that was given has been counted.
-    pub fn wait_for_all_rain(&mut self) -> Json {
-        self.client.wait_for_acknowledgements();
-        let given = self.given.hundredths;
-        let what = format!("{given} hundredths of a millimeter");
-        let log = |daemon: &Daemon| daemon.log();
-        let found =
-            self.client.hear_within(wait::LIMIT, |heard| heard.topic == TOTALS && counted(&heard.json()) == given);
-        let last = self.client.last_json(TOTALS);
-        found.unwrap_or_else(|| panic!("waited for {what}; last: {last:?}\n{}", log(&self.daemon))).json()
+    /// All rain that was given has been counted, and none of it twice.
+    pub fn assert_all_rain_counted(&mut self) {
+        let decision = self.ask();
+        let counted = decision["figures"]["rain_24h_mm"].as_f64().unwrap_or(f64::NAN);
+        let given = self.given.hundredths as f64 / 100.0;
+        let log = self.daemon.log();
+        assert!((counted - given).abs() < 0.005, "{given} mm were given, {counted} mm counted:\n{decision}\n{log}");
     }
 }
 
-/// The rain of the last day in `totals`, with what still waits for a judgment, in hundredths of a millimeter.
-pub fn counted(totals: &Json) -> i64 {
-    let mm = |key: &str| totals["rain"][key].as_f64().unwrap_or(f64::NAN);
-    ((mm("last_24h_mm") + mm("quarantined_mm")) * 100.0).round() as i64
+fn holds(decision: &Json) -> impl Iterator<Item = &Json> {
+    decision["holds"].as_array().into_iter().flatten()
 }
 
 /// (`epoch`, `sequence`) of a payload.
@@ -157,8 +169,7 @@ pub fn rank(payload: &Json) -> (u64, u64) {
 
 /// The reasons in a decision.
 pub fn reasons(decision: &Json) -> Vec<&str> {
-    let holds = decision["holds"].as_array();
-    holds.into_iter().flatten().filter_map(|hold| hold["reason"].as_str()).collect()
+    holds(decision).filter_map(|hold| hold["reason"].as_str()).collect()
 }
 
 #[test]

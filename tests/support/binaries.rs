@@ -15,13 +15,12 @@ pub fn ours(name: &str) -> PathBuf {
     let program = folder.join(format!("{name}{EXE_SUFFIX}"));
     let built = changed(&program);
     assert!(built.is_some(), "{} is not built: run `cargo build --workspace --bins` first", program.display());
-    let top = Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the tests crate stands in the repository");
-    let newest = ["daemon", "schemas", "replay"].map(|krate| newest_source(&top.join(krate).join("src")));
-    assert!(
-        newest.into_iter().flatten().max() <= built,
-        "{} is older than its sources: run `cargo build --workspace --bins` first",
-        program.display()
-    );
+    // Cargo notes beside the program what it was built from. Without the note the age is not known.
+    let note = std::fs::read_to_string(folder.join(format!("{name}.d"))).unwrap_or_default();
+    if let Some(source) = sources(&note).into_iter().find(|source| changed(source) > built) {
+        let (program, source) = (program.display(), source.display());
+        panic!("{program} is older than {source}: run `cargo build --workspace --bins` first");
+    }
     program
 }
 
@@ -38,13 +37,29 @@ pub fn systems(name: &str, package: &str) -> PathBuf {
         .unwrap_or_else(|| panic!("there is no {name}: install the package {package}, or run tests/run.sh, which does"))
 }
 
+/// When a file was changed; `None`, which is before everything, where there is no such file.
 fn changed(path: &Path) -> Option<SystemTime> {
     std::fs::metadata(path).and_then(|about| about.modified()).ok()
 }
 
-fn newest_source(folder: &Path) -> Option<SystemTime> {
-    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
-    entries
-        .filter_map(|entry| if entry.path().is_dir() { newest_source(&entry.path()) } else { changed(&entry.path()) })
-        .max()
+/// The files in a note in the manner of make: `program: source source`, blanks in names behind a backslash.
+fn sources(note: &str) -> Vec<PathBuf> {
+    let (_, listed) = note.split_once(": ").unwrap_or_default();
+    let whole = listed.trim_end().replace("\\ ", "\0");
+    whole.split(' ').filter(|name| !name.is_empty()).map(|name| PathBuf::from(name.replace('\0', " "))).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sources_are_read_from_the_note_of_cargo() {
+        let check = |note: &str, expected: &[&str]| {
+            assert_eq!(sources(note), expected.iter().map(PathBuf::from).collect::<Vec<_>>(), "{note}");
+        };
+        check("/t/debug/a: /s/a.rs /s/b/mod.rs\n", &["/s/a.rs", "/s/b/mod.rs"]);
+        check("/t/debug/a: /my\\ house/a.rs /s/b.rs\n", &["/my house/a.rs", "/s/b.rs"]);
+        check("", &[]);
+    }
 }

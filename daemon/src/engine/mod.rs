@@ -2,7 +2,7 @@
 //!
 //! [`Engine::step`] takes one event in and says what follows. The stages, in order: [`decode`] and `intake` (message to
 //! readings, flags, sensor health, day book), `turn` (days close and are revised), `judge` (holds, scale, when to speak),
-//! `instruct` (what each controller is told), [`publish`] (payloads, history, log).
+//! `instruct` (what each controller is told), `publish` (payloads, history, log).
 
 pub mod alert;
 pub mod civil;
@@ -36,7 +36,7 @@ mod turn;
 pub mod units;
 pub mod view;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use deadlines::Deadlines;
@@ -44,7 +44,7 @@ use event::{Event, Now};
 use output::Output;
 use partition::Partition;
 use routes::Routes;
-use settings::Settings;
+use settings::{Settings, SiteSettings};
 pub use snapshot::{SavedSite, Unreadable};
 use stamp::Stamp;
 use state::{Context, SiteState};
@@ -60,6 +60,10 @@ pub struct Engine {
     sites: Vec<SiteState>,
     partition: Partition,
     deadlines: Deadlines,
+    /// Saved states of sites that are not in the settings: they go on where they were if they come back.
+    parked: BTreeMap<String, SavedSite>,
+    /// States of sites that left the settings, still to be saved.
+    to_save: Vec<SavedSite>,
     /// Sites changed since they were last taken, in order of their first change; the partition is `PARTITION`.
     dirty: BTreeSet<(u64, usize)>,
     dirty_since: Vec<Option<u64>>,
@@ -79,48 +83,33 @@ impl Engine {
         saved: impl Iterator<Item = SavedSite>,
     ) -> (Self, Vec<Unreadable>) {
         let mut unreadable = Vec::new();
-        let mut sites: Vec<SiteState> = settings.sites.iter().map(|site| SiteState::new(site, 0)).collect();
-        let mut fresh = vec![true; sites.len()];
-        let mut partition = Partition::default();
-        let routes = Routes::new(&settings);
-        for one in saved {
-            let outcome = if one.id.is_empty() {
-                snapshot::read(&one).map(|read| partition = read)
-            } else {
-                match routes.site(&one.id) {
-                    Some(index) => snapshot::read(&one).map(|read| {
-                        sites[index] = read;
-                        fresh[index] = false;
-                    }),
-                    None => Ok(()),
-                }
-            };
-            if let Err(cause) = outcome {
-                unreadable.push(Unreadable { site: one.id, cause });
-            }
-        }
-        let count = sites.len();
+        let count = settings.sites.len();
         let mut engine = Self {
+            routes: Routes::new(&settings),
+            sites: settings.sites.iter().map(|site| SiteState::new(site, 0)).collect(),
             settings,
-            routes,
             epoch,
             sequence: 1,
-            sites,
-            partition,
+            partition: Partition::default(),
+            parked: BTreeMap::new(),
+            to_save: Vec::new(),
             deadlines: Deadlines::new(count),
             dirty: BTreeSet::new(),
             dirty_since: vec![None; count],
             last: Now::default(),
             outputs: Vec::new(),
         };
-        for (index, site) in engine.settings.clone().sites.iter().enumerate() {
-            let state = &mut engine.sites[index];
-            if fresh[index] || state.settings_version != engine.settings.version {
-                state.fit(site, 0);
-                state.settings_version = engine.settings.version;
-            }
-            if let Some(state) = engine.sites.get_mut(index).filter(|_| fresh[index]) {
-                state.settings_version = 0;
+        for one in saved {
+            let outcome = match engine.routes.site(&one.id) {
+                Some(index) => snapshot::read(&one).map(|state| engine.continue_site(index, state)),
+                None if one.id.is_empty() => snapshot::read(&one).map(|partition| engine.partition = partition),
+                None => {
+                    engine.parked.insert(one.id.clone(), one);
+                    continue;
+                }
+            };
+            if let Err(cause) = outcome {
+                unreadable.push(Unreadable { site: one.id, cause });
             }
         }
         (engine, unreadable)
@@ -201,7 +190,7 @@ impl Engine {
 
     /// Saved states of the sites changed since they were last taken, oldest change first, at most `limit`.
     pub fn take_dirty(&mut self, limit: usize) -> Vec<SavedSite> {
-        let mut taken = Vec::new();
+        let mut taken: Vec<SavedSite> = self.to_save.drain(..self.to_save.len().min(limit)).collect();
         while taken.len() < limit {
             let Some((_, index)) = self.dirty.pop_first() else { break };
             // What was just reset is saved with the sequence of the last event.
@@ -243,7 +232,22 @@ impl Engine {
     /// Reckons all deadlines anew from `now`.
     pub(crate) fn resume(&mut self, now: Now) {
         self.last = now;
+        for (state, site) in self.sites.iter_mut().zip(&self.settings.sites) {
+            if state.settings_version == 0 {
+                // Nothing has happened on it yet: its sensors are expected from now on.
+                *state = SiteState::new(site, now.listening);
+            }
+        }
         self.reckon(now);
+    }
+
+    /// Puts a saved state in place; a state of other settings is brought in line with these.
+    fn continue_site(&mut self, index: usize, mut state: SiteState) {
+        if state.settings_version != self.settings.version {
+            let listening = state.last.listening;
+            state.fit(&self.settings.sites[index], listening);
+        }
+        self.sites[index] = state;
     }
 
     fn tick(&mut self, now: Now) {
@@ -361,25 +365,41 @@ impl Engine {
         }
     }
 
+    /// New settings apply from now. A changed gauge or unit counts from its next reading; a site that is gone keeps its
+    /// state, should it come back.
     fn change_settings(&mut self, now: Now, settings: Arc<Settings>) {
-        let mut old: std::collections::BTreeMap<String, SiteState> =
-            self.settings.sites.iter().map(|site| site.id.clone()).zip(std::mem::take(&mut self.sites)).collect();
-        self.routes = Routes::new(&settings);
-        self.sites = settings
+        let before = std::mem::replace(&mut self.settings, settings);
+        let applied = self.sequence.saturating_sub(1);
+        let mut old: BTreeMap<&str, (&SiteSettings, SiteState)> = before
             .sites
             .iter()
-            .map(|site| old.remove(&site.id).unwrap_or_else(|| SiteState::new(site, now.listening)))
+            .zip(std::mem::take(&mut self.sites))
+            .map(|(site, state)| (site.id.as_str(), (site, state)))
             .collect();
-        self.settings = settings;
+        let same_rain_fields = before.rain_fields().eq(self.settings.rain_fields());
+        for site in &self.settings.sites {
+            let state = match (old.remove(site.id.as_str()), self.parked.remove(&site.id)) {
+                (Some((was, mut state)), _) => {
+                    reanchor_changed_gauges(&mut state, was, site, same_rain_fields);
+                    state
+                }
+                (None, Some(saved)) => snapshot::read(&saved).unwrap_or_else(|_| SiteState::new(site, now.listening)),
+                (None, None) => SiteState::new(site, now.listening),
+            };
+            self.sites.push(state);
+        }
+        for (id, (_, state)) in old {
+            let saved = snapshot::write(id, applied, &state);
+            self.parked.insert(id.to_owned(), saved.clone());
+            self.to_save.push(saved);
+        }
+        self.routes = Routes::new(&self.settings);
         self.deadlines = Deadlines::new(self.sites.len());
         self.dirty.clear();
         self.dirty_since = vec![None; self.sites.len()];
         let version = self.settings.version;
         self.every(now, |state, context| {
             state.fit(context.site, context.now.listening);
-            for entry in &mut state.sensors {
-                entry.gauge.reanchor();
-            }
             state.settings_version = version;
             site_step::announce(state, context);
         });
@@ -414,6 +434,19 @@ impl Engine {
 
 #[cfg(test)]
 mod tests;
+
+/// A gauge that was changed, or is heard elsewhere or in another unit, starts counting at its next reading.
+fn reanchor_changed_gauges(state: &mut SiteState, was: &SiteSettings, site: &SiteSettings, same_rain_fields: bool) {
+    for entry in &mut state.sensors {
+        let of = |site: &SiteSettings| site.sensors.iter().find(|sensor| sensor.id == entry.sensor.id).cloned();
+        let same = of(was).zip(of(site)).is_some_and(|(was, is)| {
+            was.gauge == is.gauge && was.heard_as == is.heard_as && was.heard_under == is.heard_under
+        });
+        if !same || !same_rain_fields {
+            entry.gauge.reanchor();
+        }
+    }
+}
 
 /// Wall time less listening time: while it stands, a listening timer keeps its place on the wall clock.
 fn shift(now: Now) -> i64 {

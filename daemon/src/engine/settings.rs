@@ -5,8 +5,9 @@ use chrono_tz::Tz;
 
 pub use super::civil::Window;
 use super::decision::reason::{Capability, Reason};
-use super::decode::FeedSettings;
+use super::decode::{FeedSettings, Field};
 use super::quality;
+use super::reading::Quantity;
 use super::sensor::{BatterySettings, LinkSettings};
 use super::site::evapotranspiration::Place;
 use super::site::normals::Normals;
@@ -209,6 +210,17 @@ pub enum WhenUnknown {
     /// Scale from normals; without normals the configured default.
     Scale,
     Hold,
+}
+
+impl Settings {
+    /// Where rain comes from and in which unit: a change there is a new gauge.
+    pub fn rain_fields(&self) -> impl Iterator<Item = (&str, &Field)> {
+        let rain = [Quantity::RainCounter, Quantity::RainfallAmount, Quantity::RainfallRate];
+        self.feeds.iter().flat_map(move |feed| {
+            let fields = feed.fields.iter().filter(move |field| rain.contains(&field.quantity));
+            fields.map(|field| (feed.template.text(), field))
+        })
+    }
 }
 
 impl SiteSettings {

@@ -1,4 +1,8 @@
 //! The shell around the engine: broker, store, clock, log. No judgment about water, weather or batteries in here.
+//!
+//! One message's way: [`mqtt::Ingest`] reads it into the [`intake`]; the writer thread takes a batch, steps the engine,
+//! commits to the [`store`], and only then lets [`mqtt::Acks`] acknowledge it and [`mqtt::Outbox`] publish what follows.
+//! [`run`] starts these parts and stops them in order; [`restore`] brings the engine back after a restart.
 
 pub mod clock;
 pub mod intake;

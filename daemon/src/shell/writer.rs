@@ -93,7 +93,7 @@ impl Writer {
     }
 
     fn run(mut self) {
-        if !self.take_settings() {
+        if !self.take_settings() || !self.begin_away() {
             return;
         }
         loop {
@@ -132,6 +132,14 @@ impl Writer {
             let now = self.read_clock(&mut batch);
             self.apply(&mut batch, now, Event::Settings(settings));
         }
+        self.make_durable(batch)
+    }
+
+    /// We start without a broker: until it is up, nothing can be heard, and silence proves nothing.
+    fn begin_away(&mut self) -> bool {
+        let mut batch = self.begin();
+        let now = self.read_clock(&mut batch);
+        self.apply(&mut batch, now, Event::BrokerDown);
         self.make_durable(batch)
     }
 

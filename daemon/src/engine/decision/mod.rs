@@ -94,7 +94,12 @@ impl Wanted {
 pub fn change(standing: Option<&Standing>, wanted: &Wanted) -> Change {
     let Some(standing) = standing else { return Change::First };
     let said = &standing.said;
-    if wanted.holds.iter().any(|hold| said.hold(hold.reason).is_none()) {
+    // A person's or a rule's word that was changed is a new word.
+    let is_new = |hold: &Hold| match said.hold(hold.reason) {
+        None => true,
+        Some(before) => is_exact(hold.reason) && before != hold,
+    };
+    if wanted.holds.iter().any(is_new) {
         return Change::HoldBegins;
     }
     if said.holds() && !wanted.holds() {
@@ -154,7 +159,12 @@ fn ended_by_clock_or_person(standing: Option<&Standing>, wanted: &Wanted) -> boo
         .holds
         .iter()
         .filter(|hold| wanted.hold(hold.reason).is_none())
-        .all(|hold| matches!(hold.reason, Reason::Restriction | Reason::Operator | Reason::Season | Reason::Calendar))
+        .all(|hold| is_exact(hold.reason))
+}
+
+/// True for what begins and ends to the minute, because a rule or a person says so.
+fn is_exact(reason: Reason) -> bool {
+    matches!(reason, Reason::Restriction | Reason::Operator | Reason::Season | Reason::Calendar)
 }
 
 /// True when the end of a hold moved by more than three hours, or came or went.

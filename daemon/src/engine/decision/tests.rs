@@ -44,6 +44,18 @@ fn a_hold_acts_at_once_even_in_a_run_and_right_after_another_change() {
 }
 
 #[test]
+fn a_longer_operator_hold_is_said_at_once_and_a_forecast_that_moved_is_not() {
+    let until = |reason, hours: i64| {
+        let hold = Hold { until: Some(Stamp(hours * 60 * MINUTE)), ..hold(reason) };
+        Wanted { holds: vec![hold], percent: 80, confidence: Confidence::Measured }
+    };
+    check(&until(Reason::Operator, 1), &until(Reason::Operator, 5), 0, 0, None, Change::HoldBegins, Speak::Now);
+    let later = Speak::Later { listening: 10 * SECOND, not_before: Some(Stamp(60 * MINUTE)) };
+    check(&until(Reason::Rain, 10), &until(Reason::Rain, 30), 0, 0, None, Change::Until, later);
+    check(&until(Reason::Rain, 10), &until(Reason::Rain, 12), 0, 0, None, Change::Nothing, Speak::Never);
+}
+
+#[test]
 fn the_end_of_a_hold_waits_for_settle_and_dwell() {
     let settled = 20 * MINUTE + 10 * SECOND;
     let later = Speak::Later { listening: settled, not_before: None };

@@ -16,7 +16,7 @@ pub struct Strangers {
 /// A sender nobody listed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Stranger {
-    /// Site and sensor as the message names them, at most [`LONGEST_NAME`] bytes each.
+    /// Site and sensor as the message names them, at most 64 bytes each.
     #[serde(rename = "p")]
     pub site: String,
     #[serde(rename = "s")]

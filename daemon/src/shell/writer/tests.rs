@@ -190,6 +190,92 @@ fn a_clock_before_the_last_commit_is_not_trusted() {
     assert!(!writer.state.driver.last().trusted);
 }
 
+/// A yard with one sensor, for a run through the real engine.
+const YARD: &str = r#"
+[[feeds]]
+topic = "yard/{sensor}"
+format = "json"
+fields."/temp_c" = { quantity = "air_temperature", unit = "Cel" }
+fields."/rain_mm" = { quantity = "rain_counter", unit = "mm" }
+[[sites]]
+id = "heron-bend"
+latitude = 39.74
+longitude = -104.99
+elevation = "1600 m"
+zone = "America/Denver"
+[[sites.sensors]]
+id = "a"
+[[sites.groups]]
+id = "lawn"
+kind = "spray"
+run_depth = "10 mm"
+[[sites.controllers]]
+id = "relay"
+capability = "hold"
+"#;
+
+/// Four days of a yard in 20-minute steps; the program is killed after every `kill_every` commits. What is published at
+/// the end.
+fn published_after_four_days(kill_every: usize) -> Vec<(String, String)> {
+    let bench = Bench::new();
+    let loaded = crate::config::load_text("yard.toml", YARD, std::iter::empty()).unwrap();
+    let read = |text: &str| Some(crate::config::load_text("yard.toml", text, std::iter::empty()).unwrap().settings);
+    let source = Source {
+        path: bench.folder.path().join("store.db"),
+        limits: Limits::default(),
+        settings: loaded.settings,
+        text: loaded.text,
+        read_settings: Arc::new(read),
+    };
+    let start = || {
+        let state = source.restore(bench.clock.wall()).unwrap();
+        let clock = Box::new(bench.clock.clone());
+        let mut writer = Writer::new(source.clone(), state, clock, Duration::ZERO, bench.links.clone());
+        assert!(writer.take_settings());
+        writer
+    };
+    let mut writer = start();
+    let up = Arrival::Up { session_present: true, refused: vec![], granted: vec!["yard/+".into()] };
+    bench.turn(&mut writer, vec![up]);
+    for step in 1..=4 * 72 {
+        bench.clock.0.0.fetch_add(HOUR / 3, Ordering::Relaxed);
+        bench.clock.0.1.fetch_add(HOUR / 3, Ordering::Relaxed);
+        let celsius = 12.0 + 11.0 * f64::from(step % 72 - 36) / 36.0;
+        let rain = if step < 150 { 5.0 } else { 5.0 + f64::from((step - 150).min(30)) * 0.4 };
+        // Half of the third day nothing is heard: only deadlines run.
+        if !(160..196).contains(&step) {
+            bench.turn(
+                &mut writer,
+                vec![bench.message(0, &format!("{{\"temp_c\":{celsius},\"rain_mm\":{rain}}}"), false)],
+            );
+        } else {
+            bench.turn(&mut writer, vec![]);
+        }
+        if usize::try_from(step).unwrap() % kill_every == 0 {
+            drop(writer);
+            writer = start();
+            // The connection was never gone for the engine: only we were.
+            writer.timekeeper.set_connected(true);
+        }
+    }
+    let (topics, _) = writer.state.store.reader().unwrap().topics(i64::MIN, 1_000).unwrap();
+    let text = |topic: crate::shell::store::Topic| (topic.topic, String::from_utf8(topic.payload).unwrap());
+    topics.into_iter().map(text).collect()
+}
+
+#[test]
+fn a_history_cut_by_kills_publishes_byte_for_byte_what_the_uncut_one_does() {
+    let whole = published_after_four_days(usize::MAX);
+    assert!(whole.iter().any(|(topic, _)| topic.ends_with("/decision/lawn")), "{whole:?}");
+    for kill_every in [1, 7, 50] {
+        let cut = published_after_four_days(kill_every);
+        for (expected, found) in whole.iter().zip(&cut) {
+            assert_eq!(found, expected, "killed every {kill_every} commits");
+        }
+        assert_eq!(cut.len(), whole.len());
+    }
+}
+
 #[test]
 fn new_settings_get_a_new_version_and_are_the_first_event() {
     let bench = Bench::new();
@@ -257,7 +343,7 @@ async fn the_thread_drains_what_was_queued_and_ends() {
     bench.links.intake.close();
     bench.links.intake.put(bench.message(4, "late", false));
     bench.links.intake.drained().await;
-    assert_eq!(bench.journal(), ["1 a", "2 a", "3 a"]);
+    assert_eq!(bench.journal(), ["1 down", "2 a", "3 a", "4 a"]);
     bench.links.intake.put(Arrival::Answered(5));
     bench.links.intake.finish();
     thread.join().unwrap();

@@ -36,7 +36,7 @@ pub fn next_edge(rules: &[RestrictionRule], zone: Tz, now: Stamp) -> Option<Stam
         .min()
 }
 
-/// When watering is allowed between `from` and `to`: intervals in order, at most [`MOST_INTERVALS`].
+/// When watering is allowed between `from` and `to`: intervals in order, at most 48.
 pub fn allowed_intervals(
     rules: &[RestrictionRule],
     group: &GroupSettings,
@@ -83,7 +83,7 @@ fn allows_date(rule: &RestrictionRule, date: NaiveDate) -> bool {
     let weekday = rule.allowed_weekdays.is_none_or(|days| days[civil::weekday(date)]);
     let parity = match rule.parity {
         None => true,
-        Some(Parity::Even) => date.day() % 2 == 0,
+        Some(Parity::Even) => date.day().is_multiple_of(2),
         Some(Parity::Odd) => date.day() % 2 == 1 && date.day() != 31 && !(date.month() == 2 && date.day() == 29),
     };
     weekday && parity
