@@ -92,15 +92,13 @@ pub fn month(date: NaiveDate) -> usize {
     date.month0() as usize
 }
 
-/// "Tue 06:30" for people; with the date where it is more than six days from `now`.
+/// "Tue 06:30" for people, or with the date where it is more than six days from `now`. Never "today": what is published
+/// is read later too.
 pub fn clock_text(zone: Tz, at: Stamp, now: Stamp) -> String {
     let then = local(zone, at);
     let distance = (then.date() - date(zone, now)).num_days();
     let time = format!("{:02}:{:02}", then.hour(), then.minute());
     match distance {
-        0 => format!("{time} today"),
-        1 => format!("{time} tomorrow"),
-        -1 => format!("{time} yesterday"),
         -6..=6 => format!("{} {time}", short_day(then.weekday())),
         _ => format!("{} {time}", then.format("%-d %b %Y")),
     }

@@ -50,6 +50,16 @@ pub fn fresh<'a>(state: &'a SiteState, quantity: Quantity, context: &'a Context<
         .map(|counted| counted.value)
 }
 
+/// Listening instants at which what is fresh now goes stale.
+pub fn stale_at<'a>(state: &'a SiteState, context: &'a Context<'_>) -> impl Iterator<Item = i64> + 'a {
+    let sensors = state.sensors.iter().zip(&context.site.sensors);
+    sensors.flat_map(|(entry, settings)| {
+        let limit = || entry.sensor.link.silence_limit(&settings.link).saturating_add(1);
+        let gauge = entry.gauge_heard.map(|heard| heard.saturating_add(limit()));
+        [entry.sensor.stale_at(Quantity::AirTemperature, &settings.link), gauge].into_iter().flatten()
+    })
+}
+
 /// The coldest trustworthy thermometer, °C. One that fell silent while cold speaks on for a while, because silence is not
 /// warmth.
 pub fn coldest(state: &SiteState, context: &Context<'_>) -> Option<f64> {
@@ -65,12 +75,16 @@ pub fn coldest(state: &SiteState, context: &Context<'_>) -> Option<f64> {
     values.fold(None, |lowest: Option<f64>, value| Some(lowest.map_or(value, |lowest| lowest.min(value))))
 }
 
-/// A thermometer spoke: the freeze latch judges the coldest.
-pub fn cold(state: &mut SiteState, context: &mut Context<'_>) {
+/// A thermometer said `value` of now, °C. Any of them begins a freeze hold by its live word; what ends one is the coldest,
+/// with those that fell silent in the cold. Their memory begins none.
+pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
     if !context.site.freeze.enabled {
         return;
     }
-    let Some(coldest) = coldest(state, context) else { return };
+    let coldest = match state.freeze.since() {
+        None => value,
+        Some(_) => coldest(state, context).map_or(value, |coldest| coldest.min(value)),
+    };
     match state.freeze.judge(coldest, context.now.wall, &context.site.freeze) {
         Some(FreezeChange::Began) => log(context, Level::Info, format!("freeze hold begins at {coldest:.1} °C")),
         Some(FreezeChange::Ended) => log(context, Level::Info, format!("freeze hold ends at {coldest:.1} °C")),

@@ -147,7 +147,8 @@ fn shape(
             let list: Vec<String> =
                 groups.iter().zip(&wanted).map(|(&group, percent)| format!("{} {percent} %", label(group))).collect();
             let allowed = wanted.iter().any(|percent| *percent > 0);
-            let text = words::instruction(allowed, &list.join(", "), if allowed { &[] } else { &held });
+            let what = if allowed { list.join(", ") } else { TOO_LITTLE.to_owned() };
+            let text = words::instruction(allowed, &what, if allowed { &[] } else { &held });
             (wanted, Shape { percents: Some(map), text, ..Shape::default() })
         }
         Capability::Percent => {
@@ -155,13 +156,14 @@ fn shape(
             let least = wanted.iter().copied().min().unwrap_or(0);
             let percent = if held.is_empty() { most } else { 0 };
             let thirstiest = groups.iter().zip(&wanted).max_by_key(|(_, percent)| **percent).map(|(&group, _)| group);
-            let follows = thirstiest.filter(|_| groups.len() > 1 && held.is_empty());
+            let follows = thirstiest.filter(|_| groups.len() > 1 && percent > 0);
             let what = match follows {
                 Some(group) => format!(
                     "{percent} % of the programmed run times, for {}, the thirstiest group; the others ask for {} to {percent} %",
                     label(group),
                     least
                 ),
+                None if percent == 0 => TOO_LITTLE.to_owned(),
                 None => format!("{percent} % of the programmed run times"),
             };
             let shape = Shape {
@@ -238,6 +240,8 @@ fn judge_obedience(state: &mut SiteState, index: usize, context: &mut Context<'_
         alerts::clear(state, AlertKind::WaterWhileHeld, &settings.id, context);
     }
 }
+
+const TOO_LITTLE: &str = "too little is owed for a run";
 
 /// Twelve percentages that follow the normals, for the thirstiest group; without normals the default.
 fn fallback_percents(context: &Context<'_>) -> [u16; 12] {

@@ -1,11 +1,10 @@
 //! From a message to the state of a site: repeats, link, battery, flags, day book, gauges, live evidence.
 
 use super::alert::{AlertKind, Wording};
-use super::civil;
 use super::decode::{Decoded, LossCause, Parsed, TimeProblem};
 use super::formula::solar;
 use super::output::Level;
-use super::publish::{alerts, history, log};
+use super::publish::{alerts, history, log, words};
 use super::quality::duplicate::{INTERVAL_RAIN_DEPTH, Repeat};
 use super::quality::{self, Judgment, consistency};
 use super::reading::{Flag, Quantity, Reading};
@@ -44,7 +43,9 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
         let text = format!("{what}: {} (saw {:?}); {}", loss.cause.text(), loss.seen, loss.cause.advice());
         lost(state, index, loss.cause.name(), &text, context);
         if matches!(loss.cause, LossCause::Sentinel | LossCause::NotFinite) {
-            fault(state, index, settings, &format!("{what}: {:?} {}", loss.seen, FAULT_CODE), context);
+            let meaning =
+                if loss.cause == LossCause::Sentinel { "is a fault code of the probe" } else { "is not a number" };
+            fault(state, index, settings, &format!("{what}: {:?} {meaning}", loss.seen), context);
         }
     }
     note_clock(state, index, settings, &decoded, context);
@@ -155,13 +156,15 @@ pub fn judge_links(state: &mut SiteState, context: &mut Context<'_>) {
             continue;
         }
         entry.sensor.status_due = true;
-        let limit = entry.sensor.link.silence_limit(&settings.link) / MINUTE;
+        let limit = (entry.sensor.link.silence_limit(&settings.link) + MINUTE / 2) / MINUTE;
+        let limit = u32::try_from(limit).unwrap_or(u32::MAX);
         let wording = match entry.sensor.link.last_heard() {
             Some(last) => Wording::new(
                 format!(
-                    "Sensor {} has been silent since {}, longer than the {limit} minutes it may be.",
+                    "Sensor {} has not been heard since {}. It may be silent for {}.",
                     settings.id,
-                    civil::clock_text(context.site.zone, last, context.now.wall)
+                    words::moment(context, last),
+                    words::duration(limit)
                 ),
                 "Look at its battery, its distance to the gateway and the gateway itself.",
             ),
@@ -174,7 +177,7 @@ pub fn judge_links(state: &mut SiteState, context: &mut Context<'_>) {
             state,
             AlertKind::SensorSilent,
             &settings.id,
-            wording.with("silence_limit_minutes", limit as f64),
+            wording.with("silence_limit_minutes", f64::from(limit)),
             context,
         );
     }
@@ -287,7 +290,7 @@ fn read_weather(
     }
     let fresh = now.wall.since(reading.observed_at) <= LIVE_WITHIN;
     match quantity {
-        Quantity::AirTemperature if fresh => super::evidence::cold(state, context),
+        Quantity::AirTemperature if fresh => super::evidence::cold(state, judgment.value, context),
         Quantity::WindSpeed if fresh && is_preferred(state, index, quantity, context) => {
             if state.wind.judge(judgment.value, reading.observed_at, &site.wind) {
                 let mean = state.wind.mean().unwrap_or(0.0);
@@ -404,7 +407,8 @@ fn note_clock(
         return;
     }
     if let Some(problem) = decoded.time_problem {
-        lost(state, index, problem.name(), &format!("{problem}: {}", problem.advice()), context);
+        let text = format!("the time of the message is not believed: {problem}; {}", problem.advice());
+        lost(state, index, time_cause(problem), &text, context);
     }
     let offset = match decoded.time_problem {
         Some(TimeProblem::ZoneSuspect { offset_minutes }) => Some((offset_minutes, true)),
@@ -416,9 +420,13 @@ fn note_clock(
             clock.in_a_row = if clock.offset_minutes == minutes { clock.in_a_row.saturating_add(1) } else { 1 };
             clock.offset_minutes = minutes;
             if certain || clock.in_a_row >= ZONE_SUSPECT_AFTER {
-                let hours = minutes as f64 / 60.0;
+                let side = if minutes > 0 { "ahead of" } else { "behind" };
+                let hours = minutes.unsigned_abs() as f64 / 60.0;
                 let wording = Wording::new(
-                    format!("The clock of sensor {} is off by {hours:+.2} h: its time zone may be wrong.", settings.id),
+                    format!(
+                        "The clock of sensor {} is {hours} h {side} ours. It may run in another time zone.",
+                        settings.id
+                    ),
                     "Set the zone of the feed's time, or the sensor's clock.",
                 )
                 .with("offset_minutes", minutes as f64);
@@ -427,7 +435,7 @@ fn note_clock(
         }
         None if decoded.time_problem.is_some() => {
             let wording = Wording::new(
-                format!("Sensor {} sends times that cannot be; the time of arrival is used instead.", settings.id),
+                format!("Sensor {} sends times that cannot be. The time of arrival is used instead.", settings.id),
                 "Set the sensor's clock, or take the time out of the feed.",
             );
             alerts::raise(state, AlertKind::ClockWrong, &settings.id, wording, context);
@@ -436,6 +444,17 @@ fn note_clock(
             clock.in_a_row = 0;
             alerts::clear(state, AlertKind::ClockWrong, &settings.id, context);
         }
+    }
+}
+
+/// What a time that is not believed is counted under.
+fn time_cause(problem: TimeProblem) -> &'static str {
+    match problem {
+        TimeProblem::NoZone => "time_no_zone",
+        TimeProblem::Unreadable => "time_unreadable",
+        TimeProblem::Ancient => "time_ancient",
+        TimeProblem::Ahead => "time_ahead",
+        TimeProblem::ZoneSuspect { .. } => "time_zone_suspect",
     }
 }
 
@@ -472,8 +491,6 @@ pub const LIVE_WITHIN: i64 = HOUR;
 /// Older readings reach neither books nor history: a clock that was set wrong is likelier than so long a backlog. Our
 /// choice, as proposed in field case S14.
 const OLDEST_TAKEN: i64 = 7 * DAY;
-
-const FAULT_CODE: &str = "is what a probe says that has no reading";
 
 const FAULT_OVER: i64 = 6 * HOUR;
 const ZONE_SUSPECT_AFTER: u16 = 3;

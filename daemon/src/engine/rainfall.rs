@@ -2,12 +2,13 @@
 
 use super::alert::{AlertKind, Wording};
 use super::civil;
+use super::evidence;
 use super::intake::{self, Manner};
 use super::output::Level;
 use super::publish::{alerts, log};
 use super::reading::{Flag, Quantity, Reading, TimeSource};
 use super::settings::SensorSettings;
-use super::site::day_book::micrometers;
+use super::site::day_book::{KEPT, micrometers};
 use super::site::rain::{Catch, Outcome};
 use super::stamp::{HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
@@ -46,7 +47,7 @@ pub fn read(
     };
     take_in(state, index, settings, &catch, manner, context);
     let flag = flag_of(catch.outcome);
-    if flag != Flag::Good {
+    if flag != Flag::Good || catch.outcome == Outcome::AfterReset {
         *state.sensors[index].sensor.flags.entry(catch.outcome.name().to_owned()).or_default() += 1;
     }
     keep(state, index, reading, flag, manner, context)
@@ -89,7 +90,7 @@ fn take_in(
     manner: Manner,
     context: &mut Context<'_>,
 ) {
-    tell(state, settings, catch, context);
+    tell(state, index, settings, catch, context);
     let doubtful = matches!(
         catch.outcome,
         Outcome::QuarantinedJump
@@ -113,12 +114,16 @@ fn take_in(
     }
     if catch.outcome == Outcome::BackFromJump {
         // What was quarantined since the jump never fell.
-        state.book.settle_quarantine(false);
-        state.sent.totals_due = true;
+        let (void_mm, _) = state.book.settle_quarantine(false);
+        if void_mm > 0.0 {
+            evidence::figure_today(state, context);
+            state.sent.totals_due = true;
+        }
     }
     let (site, usual) = (context.site, state.sensors[index].sensor.link.interval().unwrap_or(0));
     if catch.quarantined_mm > 0.0 {
         state.book.add_rain(site.zone, catch.quarantined_mm, true, catch.to, catch.to, 0);
+        evidence::figure_today(state, context);
         state.sent.totals_due = true;
     }
     if !doubtful {
@@ -133,6 +138,12 @@ fn take_in(
 fn count(state: &mut SiteState, mm: f64, from: Stamp, to: Stamp, usual: i64, context: &mut Context<'_>) {
     let (now, site) = (context.now.wall, context.site);
     let (open_from, open_to) = (state.days.touch(from), state.days.touch(to));
+    // The days between have their share; the book reaches back no further than this.
+    let mut between = to.plus(-SHORTEST_DAY);
+    while between > from && to.since(between) < KEPT {
+        state.days.touch(between);
+        between = between.plus(-SHORTEST_DAY);
+    }
     if !open_to || !state.book.add_rain(site.zone, mm, false, from, to, usual) {
         state.too_late = state.too_late.saturating_add(1);
         log(context, Level::Warn, format!("{mm:.1} mm of rain came too late for its day and counts for history only"));
@@ -145,11 +156,11 @@ fn count(state: &mut SiteState, mm: f64, from: Stamp, to: Stamp, usual: i64, con
     state.sent.totals_due = true;
     state.event.add(mm, from, to, &site.rain);
     let last_day_mm = state.book.rain_mm(now.plus(-24 * HOUR), now.plus(HOUR));
-    super::evidence::rained(state, last_day_mm, context);
+    evidence::rained(state, last_day_mm, context);
 }
 
 /// What the log and the alerts say of a catch.
-fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context: &mut Context<'_>) {
+fn tell(state: &mut SiteState, index: usize, settings: &SensorSettings, catch: &Catch, context: &mut Context<'_>) {
     let id = settings.id.as_str();
     match catch.outcome {
         Outcome::QuarantinedJump => {
@@ -159,13 +170,14 @@ fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context
             )
             .with("jump_mm", catch.quarantined_mm);
             alerts::raise(state, AlertKind::ReadingImplausible, id, wording, context);
+            note_doubt(state, index, context);
         }
         Outcome::UnitSuspect => {
             let wording = Wording::new(
                 format!(
                     "The rain total of sensor {id} changed by exactly the factor 25.4: its unit may have changed between inches and millimeters."
                 ),
-                "Check the unit in the feed. Rain of this sensor counts again after a service command for it, for example kind \"calibration\".",
+                "Check the unit in the feed. Then send a service command of kind \"calibration\" for the sensor: until then its rain does not count.",
             );
             alerts::raise(state, AlertKind::ReadingImplausible, id, wording, context);
         }
@@ -179,13 +191,18 @@ fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context
                 Level::Info,
                 format!("sensor {id}: the new level of the rain counter is believed, no rain added"),
             );
-            alerts::clear(state, AlertKind::ReadingImplausible, id, context);
+            note_doubt(state, index, context);
         }
         Outcome::BackFromJump => {
-            log(context, Level::Info, format!("sensor {id}: the rain counter is back from its jump"));
-            alerts::clear(state, AlertKind::ReadingImplausible, id, context);
+            // Many counters jump to and fro: the alert stays open until they have been quiet for a while.
+            if !state.alerts.is_open(AlertKind::ReadingImplausible, id) || catch.mm > 0.0 {
+                log(context, Level::Info, format!("sensor {id}: the rain counter is back from its jump"));
+            }
+            note_doubt(state, index, context);
         }
-        Outcome::Rain if catch.to.since(catch.from) > HOUR && catch.mm >= 1.0 => {
+        Outcome::Rain | Outcome::SuspectJump
+            if catch.mm >= 1.0 && is_gap(state, index, catch) && gauge_index(state, context) == Some(index) =>
+        {
             let zone = context.site.zone;
             let (from, to) = (
                 civil::clock_text(zone, catch.from, context.now.wall),
@@ -199,6 +216,17 @@ fn tell(state: &mut SiteState, settings: &SensorSettings, catch: &Catch, context
         }
         _ => {}
     }
+}
+
+/// An alert about the counter closes some hours after the last doubt.
+fn note_doubt(state: &mut SiteState, index: usize, context: &Context<'_>) {
+    state.sensors[index].sensor.faults.last = Some(context.now.wall);
+}
+
+/// The rain fell over a longer time than lies between two reports.
+fn is_gap(state: &SiteState, index: usize, catch: &Catch) -> bool {
+    let usual = state.sensors[index].sensor.link.interval().unwrap_or(0);
+    catch.to.since(catch.from) > (2 * usual).max(HOUR)
 }
 
 fn flag_of(outcome: Outcome) -> Flag {
@@ -221,6 +249,9 @@ fn keep(
     intake::keep(state, index, reading, flag, manner.age, context);
     flag
 }
+
+/// No civil day is shorter (a day with a clock change has 23 h; ours to be safe).
+const SHORTEST_DAY: i64 = 12 * HOUR;
 
 /// A rate speaks for at most this long. Our choice.
 const LONGEST_RATE: i64 = 30 * MINUTE;

@@ -2,6 +2,7 @@
 
 use super::alert::{AlertKind, Wording};
 use super::civil;
+use super::decode::{FeedSettings, Part};
 use super::event::Digest;
 use super::evidence;
 use super::instruct;
@@ -9,7 +10,7 @@ use super::intake;
 use super::judge;
 use super::output::Level;
 use super::publish::{alerts, log, messages};
-use super::stamp::{HOUR, MINUTE, SECOND, Stamp};
+use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 use super::state::{Context, SiteState};
 use super::turn;
 
@@ -56,11 +57,13 @@ pub fn subscriptions(state: &mut SiteState, refused: &[String], context: &mut Co
         .iter()
         .filter(|((kind, _), _)| *kind == AlertKind::SubscriptionRefused)
         .map(|((_, subject), _)| subject.clone())
+        .filter(|subject| !refused.iter().any(|filter| alerts::slug(filter) == *subject))
         .collect();
     for subject in open {
         alerts::clear(state, AlertKind::SubscriptionRefused, &subject, context);
     }
-    for filter in refused {
+    let missed: Vec<&String> = refused.iter().filter(|filter| brings(filter, context)).collect();
+    for filter in missed {
         let wording = Wording::new(
             format!("The broker refused the subscription to \"{filter}\": nothing on it is heard."),
             "Give the daemon's account read access to this topic in the broker's access list.",
@@ -69,10 +72,31 @@ pub fn subscriptions(state: &mut SiteState, refused: &[String], context: &mut Co
     }
 }
 
+/// Would a subscription bring something of the site? One that no feed asks for is for everybody: commands, reports.
+fn brings(filter: &str, context: &Context<'_>) -> bool {
+    let named = |part: &Part, name: &str| match part {
+        Part::Fixed(fixed) => fixed == name,
+        Part::Captured | Part::Pointer(_) => true,
+    };
+    let mut feeds = context.settings.feeds.iter().filter(|feed| feed.template.filter() == filter).peekable();
+    let hears = |feed: &FeedSettings| {
+        let sensors = &context.site.sensors;
+        sensors.iter().any(|sensor| named(&feed.site, &sensor.heard_under) && named(&feed.sensor, &sensor.heard_as))
+    };
+    feeds.peek().is_none() || feeds.any(hears)
+}
+
 /// The wall clock was set. Instants that lie ahead of a clock that went back cannot be.
 pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) {
     let now = context.now.wall;
-    log(context, Level::Warn, format!("the wall clock was set by {:+} s", by / SECOND));
+    let side = if by < 0 { "back" } else { "ahead" };
+    log(context, Level::Warn, format!("the wall clock was set {side} by {}", span(by.saturating_abs())));
+    if by > 0 {
+        // What came by arrival was dated by the clock that was behind.
+        for entry in state.sensors.iter_mut().filter(|entry| entry.sensor.own_time.is_none()) {
+            entry.gauge.clock_stepped_ahead(by, now);
+        }
+    }
     if by < 0 {
         for entry in &mut state.sensors {
             entry.sensor.clock_stepped(now);
@@ -170,12 +194,23 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         .zip(&context.site.sensors)
         .filter_map(|(entry, settings)| entry.sensor.link.due(&settings.link));
     let obey = instruct::next_look(state).filter(|due| *due > now.listening);
-    let listening = silent.chain(obey).chain(settling).min();
+    let aging = evidence::stale_at(state, context).filter(|due| *due > now.listening);
+    let listening = silent.chain(aging).chain(obey).chain(settling).min();
     // While we are away these timers stand still; coming back reckons them anew.
     if !state.away {
         wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));
     }
     wall.into_iter().flatten().fold(hour, Stamp::min).max(now.wall.plus(1))
+}
+
+/// A span of milliseconds for the log.
+fn span(millis: i64) -> String {
+    match millis {
+        0..MINUTE => format!("{} s", millis / SECOND),
+        MINUTE..HOUR => format!("{} min", millis / MINUTE),
+        HOUR..DAY => format!("{:.1} h", millis as f64 / HOUR as f64),
+        _ => format!("{:.1} days", millis as f64 / DAY as f64),
+    }
 }
 
 /// A number of settle times, in milliseconds.

@@ -6,6 +6,8 @@ use super::output::Level;
 use super::publish::{history, log};
 use super::rainfall;
 use super::site::days::{ClosedDay, Figures};
+use super::site::evapotranspiration::Method;
+use super::site::normals::Basis;
 use super::stamp::HOUR;
 use super::state::{Context, SiteState};
 
@@ -56,11 +58,20 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
         "day {} closes: ETo {:.1} mm ({}), rain {:.1} mm",
         closed.date,
         water.eto_mm,
-        closed.figures.method.name(),
+        method(&closed.figures),
         water.rain_mm
     );
     log(context, Level::Info, text);
     history::day(&closed, context);
+}
+
+/// How a day's evapotranspiration came about, for people.
+fn method(figures: &Figures) -> String {
+    match (figures.method, figures.eto_basis) {
+        (Method::None, Basis::Normals) => "climate normals".to_owned(),
+        (Method::None, _) => "configured default".to_owned(),
+        (method, _) => method.name().replace('_', " "),
+    }
 }
 
 /// Figures touched days anew and posts the difference, dated now.
@@ -71,7 +82,7 @@ fn revise(state: &mut SiteState, context: &mut Context<'_>) {
         post(state, Some(before), &day, context);
         let (old, new) = (before.water, day.figures.water);
         let text = format!(
-            "day {} revised ({}): ETo {:.1} to {:.1} mm, rain {:.1} to {:.1} mm",
+            "day {} revised ({}): ETo {:.2} to {:.2} mm, rain {:.2} to {:.2} mm",
             day.date, day.revision, old.eto_mm, new.eto_mm, old.rain_mm, new.rain_mm
         );
         log(context, Level::Info, text);

@@ -89,7 +89,7 @@ fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_
 }
 
 /// A subject as an id: what is not a letter, digit or hyphen becomes a hyphen, at most 64 characters.
-fn slug(subject: &str) -> String {
+pub fn slug(subject: &str) -> String {
     let slug: String = subject
         .chars()
         .map(|character| character.to_ascii_lowercase())

@@ -5,6 +5,7 @@ use super::super::decision::hold::Hold;
 use super::super::decision::reason::Reason;
 use super::super::decision::{Confidence, Wanted, scale};
 use super::super::evidence;
+use super::super::reading::Quantity;
 use super::super::settings::{DisplayUnits, SiteSettings};
 use super::super::stamp::{MINUTE, Stamp};
 use super::super::state::{Context, SiteState};
@@ -124,23 +125,38 @@ fn confidence(state: &SiteState, confidence: Confidence, context: &Context<'_>) 
     let known = evidence::known(state, context);
     match confidence {
         Confidence::Measured => None,
-        Confidence::Substituted => Some(if known.thermometer {
-            "The rain gauge is silent: rain of this time is not known.".to_owned()
-        } else {
-            "The thermometer is silent: evapotranspiration rests on what is left.".to_owned()
+        Confidence::Substituted => Some(match (known.thermometer, last_reading(state, &[Quantity::AirTemperature])) {
+            (true, _) => "The rain gauge is silent: rain of this time is not known.".to_owned(),
+            (false, Some(_)) => format!("The thermometer is silent: evaporation is taken from {}.", instead(context)),
+            (false, None) => format!("There is no thermometer: evaporation is taken from {}.", instead(context)),
         }),
         Confidence::Unknown => {
-            let heard = state.sensors.iter().any(|entry| entry.sensor.link.last_heard().is_some());
-            let silence = match state.unknown_since.filter(|_| heard) {
-                Some(since) => format!("No sensor of the site has been heard since {}", clock(context, since)),
-                None => "No sensor of the site has been heard yet".to_owned(),
+            let silence = match last_reading(state, &EVIDENCE) {
+                Some(last) => format!("The last reading that counts is of {}", clock(context, last)),
+                None => "No reading has come from any sensor of the site yet".to_owned(),
             };
-            let rests = if context.site.normals.is_some() { "climate normals" } else { "configured defaults" };
             let frozen = if state.freeze.since().is_some() { " It was freezing when it was last heard." } else { "" };
-            Some(format!("{silence}, so this rests on {rests}.{frozen}"))
+            Some(format!("{silence}, so this rests on {}.{frozen}", instead(context)))
         }
     }
 }
+
+/// What stands in for measurements.
+fn instead(context: &Context<'_>) -> &'static str {
+    if context.site.normals.is_some() { "climate normals" } else { "configured defaults" }
+}
+
+/// When any sensor of the site gave the last reading of `quantities` that counts.
+fn last_reading(state: &SiteState, quantities: &[Quantity]) -> Option<Stamp> {
+    let channels = state.sensors.iter().flat_map(|entry| &entry.sensor.channels);
+    let counted =
+        channels.filter(|channel| quantities.contains(&channel.quantity)).filter_map(|channel| channel.counted);
+    counted.map(|counted| counted.observed_at).max()
+}
+
+/// What a decision rests on.
+const EVIDENCE: [Quantity; 4] =
+    [Quantity::AirTemperature, Quantity::RainCounter, Quantity::RainfallAmount, Quantity::RainfallRate];
 
 /// What a controller is told, in one sentence.
 pub fn instruction(water_allowed: bool, what: &str, held: &[String]) -> String {
@@ -173,12 +189,20 @@ fn speed(site: &SiteSettings, m_per_s: f64) -> String {
     }
 }
 
-fn duration(minutes: u32) -> String {
+/// A span of time: "45 minutes", "2 hours", "2.5 hours".
+pub fn duration(minutes: u32) -> String {
     match minutes {
+        1 => "1 minute".to_owned(),
+        60 => "1 hour".to_owned(),
+        _ if minutes > 0 && minutes.is_multiple_of(60) => format!("{} hours", minutes / 60),
         0..=90 => format!("{minutes} minutes"),
-        _ if minutes.is_multiple_of(60) => format!("{} hours", minutes / 60),
         _ => format!("{:.1} hours", f64::from(minutes) / 60.0),
     }
+}
+
+/// Day and time with the date, for what stands for long: "Sat 10 Jul 2027 13:30".
+pub fn moment(context: &Context<'_>, at: Stamp) -> String {
+    civil::local(context.site.zone, at).format("%a %-d %b %Y %H:%M").to_string()
 }
 
 fn clock(context: &Context<'_>, at: Stamp) -> String {

@@ -152,6 +152,12 @@ impl Sensor {
         (listening.saturating_sub(counted.listening) <= self.link.silence_limit(settings)).then_some(counted)
     }
 
+    /// Listening instant from which [`Sensor::fresh`] has nothing, if nothing comes until then.
+    pub fn stale_at(&self, quantity: Quantity, settings: &LinkSettings) -> Option<i64> {
+        let counted = self.channel(quantity)?.counted?;
+        Some(counted.listening.saturating_add(self.link.silence_limit(settings)).saturating_add(1))
+    }
+
     /// Counts a loss. Says whether the log should speak of it: the first of its cause and then at most once an hour; with
     /// how many came since the last line.
     pub fn reject(&mut self, cause: &str, now: Stamp) -> Option<u64> {

@@ -154,12 +154,11 @@ impl DayBook {
         let whole = to.since(from).max(1);
         let mut given = 0i64;
         for (index, &(start, end)) in starts.iter().enumerate() {
-            let share = if index + 1 == starts.len() {
-                i64::from(total) - given
-            } else {
-                i64::from(total) * end.since(start) / whole
-            };
-            given += share;
+            // What is due up to here less what was given: rounding never adds up.
+            let due =
+                if index + 1 == starts.len() { i64::from(total) } else { i64::from(total) * end.since(from) / whole };
+            let share = due - given;
+            given = due;
             if let Some(bin) = self.bin(zone, start) {
                 bin.pour(i32::try_from(share).unwrap_or(0), quarantined);
                 bin.spread = true;

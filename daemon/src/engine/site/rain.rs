@@ -153,6 +153,23 @@ impl Gauge {
         self.interval_end = self.interval_end.map(|end| end.min(now));
     }
 
+    /// The clock was behind by `by` ms and is right `now`: levels that were dated by it move along; what would come to lie
+    /// ahead was dated by another clock.
+    pub fn clock_stepped_ahead(&mut self, by: i64, now: Stamp) {
+        let moved = |at: Stamp| if at.plus(by) <= now { at.plus(by) } else { at };
+        if let Some(anchor) = &mut self.anchor {
+            anchor.at = moved(anchor.at);
+        }
+        if let Some(fall) = &mut self.before_fall {
+            fall.from.at = moved(fall.from.at);
+        }
+        if let Some(pending) = &mut self.pending {
+            pending.at = moved(pending.at);
+            pending.since = moved(pending.since);
+        }
+        self.interval_end = self.interval_end.map(moved);
+    }
+
     /// Since when the counter has been at the level of an impossible jump.
     pub fn quarantined_since(&self) -> Option<Stamp> {
         self.pending.filter(|pending| pending.kind == Kind::Jump).map(|pending| pending.since)
