@@ -2,7 +2,8 @@
 
 use chrono::{Datelike, NaiveDate, NaiveTime, Timelike};
 
-use super::table::{Spot, Table};
+use super::spot::Spot;
+use super::table::Table;
 use crate::engine::settings::Window;
 
 /// From one time of day to another, `"02:00-10:00"`; `"22:00-04:00"` crosses midnight.

@@ -42,10 +42,7 @@ pub(super) fn feeds(feeds: &[(FeedSettings, &Table<'_>)], prefix: &str) {
         if own.as_ref().is_ok_and(|own| feed.template.overlaps(own)) {
             table.fault("topic", format!("would hear what thirstd itself publishes under {prefix}; narrow it"));
         }
-        // Our choice: beyond this many feeds only neighbors in the file are compared, so that the work stays bounded.
-        let first = index.saturating_sub(MOST_COMPARED);
-        if let Some((other, _)) = feeds[first..index].iter().find(|(other, _)| other.template.overlaps(&feed.template))
-        {
+        if let Some((other, _)) = feeds[..index].iter().find(|(other, _)| other.template.overlaps(&feed.template)) {
             table.fault(
                 "topic",
                 format!(
@@ -115,5 +112,3 @@ fn can_be(part: &Part, name: &str) -> bool {
         Part::Fixed(fixed) => fixed == name,
     }
 }
-
-const MOST_COMPARED: usize = 1_000;

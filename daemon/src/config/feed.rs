@@ -1,8 +1,9 @@
 //! `[[feeds]]`: which topics carry readings, and how each field becomes a quantity.
 
-use super::table::{Spot, Table};
+use super::spot::Spot;
+use super::table::Table;
 use super::tree::quoted;
-use super::{nearest::nearest, zone};
+use super::zone;
 use crate::engine::decode::{
     Capture, FeedSettings, Field, Format, Part, Sentinel, TemplateError, TimeField, TimeFormat, TopicTemplate, settings,
 };
@@ -185,7 +186,7 @@ fn quantity(spot: &Spot<'_>) -> Option<Quantity> {
     let quantity = Quantity::from_name(text);
     if quantity.is_none() {
         let names = || Quantity::ALL.into_iter().map(Quantity::name);
-        spot.fault(match nearest(text, names()) {
+        spot.fault(match spot.nearest(text, names()) {
             Some(near) => format!("no such quantity; did you mean {}?", quoted(near)),
             None => format!("no such quantity; one of {}", names().collect::<Vec<_>>().join(", ")),
         });

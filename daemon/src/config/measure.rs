@@ -19,6 +19,8 @@ pub(super) struct Measure {
 #[derive(Debug)]
 enum Read {
     Quantity(Quantity),
+    /// A difference of two values: 9 °F are 5 °C.
+    Difference(Quantity),
     /// Spellings, and how many of the kept unit one of them is.
     Spellings(&'static [(&'static [&'static str], f64)]),
 }
@@ -28,6 +30,11 @@ impl Measure {
     pub(super) fn parse(&self, text: &str) -> Option<f64> {
         let value = match self.read {
             Read::Quantity(quantity) => parse_quantity_text(text, quantity).ok()?,
+            Read::Difference(quantity) => {
+                let (number, unit) = split_number(text.trim())?;
+                let of = |number: f64| parse_quantity_text(&format!("{number} {unit}"), quantity).ok();
+                of(number)? - of(0.0)?
+            }
             Read::Spellings(spellings) => {
                 let (number, unit) = split_number(text.trim())?;
                 let factor = spellings.iter().find(|(names, _)| names.contains(&unit))?.1;
@@ -50,6 +57,36 @@ impl Measure {
             }
         }
         format!("{value} {}", self.unit)
+    }
+}
+
+impl Measure {
+    /// A value of that quantity; `None` for what has no unit.
+    pub(super) fn of(quantity: Quantity) -> Option<Self> {
+        let (noun, suffix, unit, examples) = match quantity {
+            Quantity::AirTemperature | Quantity::DewPointTemperature | Quantity::SoilTemperature => {
+                (TEMPERATURE.noun, TEMPERATURE.suffix, TEMPERATURE.unit, TEMPERATURE.examples)
+            }
+            Quantity::RelativeHumidity | Quantity::SoilMoisture | Quantity::LeafWetness | Quantity::BatteryLevel => {
+                (SHARE.noun, SHARE.suffix, SHARE.unit, SHARE.examples)
+            }
+            Quantity::AirPressure => ("a pressure", "_hpa", "hPa", "\"1013 hPa\" or \"29.9 inHg\""),
+            Quantity::WindSpeed | Quantity::WindSpeedOfGust => (SPEED.noun, SPEED.suffix, SPEED.unit, SPEED.examples),
+            Quantity::WindFromDirection => ("an angle", "_degrees", "°", "\"90 °\""),
+            Quantity::SurfaceDownwellingShortwaveFlux => ("an irradiance", "_w_per_m2", "W/m2", "\"10 W/m2\""),
+            Quantity::RainfallAmount | Quantity::RainCounter => (DEPTH.noun, DEPTH.suffix, DEPTH.unit, DEPTH.examples),
+            Quantity::RainfallRate => (RATE.noun, RATE.suffix, RATE.unit, RATE.examples),
+            Quantity::BatteryVoltage => (TENSION.noun, TENSION.suffix, TENSION.unit, TENSION.examples),
+            Quantity::Rssi => ("a level", "_dbm", "dBm", "\"-90 dBm\""),
+            Quantity::Snr => ("a ratio", "_db", "dB", "\"5 dB\""),
+            Quantity::BatteryOk | Quantity::SequenceNumber => return None,
+        };
+        Some(Self { noun, suffix, unit, examples, read: Read::Quantity(quantity) })
+    }
+
+    /// A change of that quantity; `None` for what has no unit.
+    pub(super) fn change_of(quantity: Quantity) -> Option<Self> {
+        Some(Self { noun: "a change", read: Read::Difference(quantity), ..Self::of(quantity)? })
     }
 }
 
@@ -161,6 +198,16 @@ const D: &[&str] = &["d", "day", "days"];
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_change_of_temperature_leaves_the_zero_of_its_scale_out() {
+        let change = Measure::change_of(Quantity::AirTemperature).unwrap();
+        assert_eq!(
+            (change.parse("9 degF"), change.parse("5 K"), change.parse("5 °C")),
+            (Some(5.0), Some(5.0), Some(5.0))
+        );
+        assert_eq!(change.parse("5 mm"), None);
+    }
 
     #[test]
     fn texts_with_units_become_numbers_of_the_kept_unit() {

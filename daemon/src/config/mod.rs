@@ -15,11 +15,13 @@ mod fault;
 mod feed;
 mod group;
 mod hold;
+mod limits;
 mod measure;
 mod nearest;
 mod restriction;
 mod sensor;
 mod site;
+mod spot;
 mod table;
 mod tree;
 mod zone;
@@ -35,7 +37,8 @@ pub use describe::describe;
 pub use fault::{Fault, Faults, Seen};
 
 use crate::engine::settings::Settings;
-use table::{Findings, Table};
+use spot::Findings;
+use table::Table;
 use tree::{LARGEST_FILE_BYTES, Node};
 
 /// A configuration without faults.
@@ -67,11 +70,11 @@ pub fn load(path: &Path, environment: impl Iterator<Item = (String, String)>) ->
     let name = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
     let main = read_file(path, &name, &mut faults);
     let sites = site_files(folder, &mut faults);
-    if !faults.is_empty() {
+    let Some(main) = main else {
         let total = faults.len();
         return Err(Faults::new(faults, total));
-    }
-    let mut loaded = load_texts(&name, &main.unwrap_or_default(), &sites, environment)?;
+    };
+    let mut loaded = load_texts(&name, &main, &sites, environment, faults)?;
     loaded.store_path = folder.join(&loaded.store_path);
     broker::read_password(&mut loaded.broker, folder, &name)?;
     Ok(loaded)
@@ -87,7 +90,7 @@ pub fn load_text(
     text: &str,
     environment: impl Iterator<Item = (String, String)>,
 ) -> Result<Loaded, Faults> {
-    load_texts(name, text, &[], environment)
+    load_texts(name, text, &[], environment, Vec::new())
 }
 
 /// A file's name for faults, and its text.
@@ -98,8 +101,10 @@ fn load_texts(
     text: &str,
     site_files: &[NamedText],
     environment: impl Iterator<Item = (String, String)>,
+    earlier: Vec<Fault>,
 ) -> Result<Loaded, Faults> {
     let findings = Findings::default();
+    earlier.into_iter().for_each(|fault| findings.note(fault));
     let variables = tree::own_variables(environment);
     let main = noted(&findings, tree::read(name, text, &variables));
     let site_nodes: Vec<(&str, Node)> = site_files
@@ -129,7 +134,8 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
         }
         districts.insert(district.id.clone(), district);
     }
-    let mut site_tables = root.tables("sites");
+    let mut site_tables = root.many_tables("sites", MOST_SITES);
+    // Each file of `sites.d` is one site.
     site_tables.extend(site_files.iter().filter_map(|(name, node)| Table::root(findings, name, node)));
     if root.is_without("sites") && site_files.is_empty() {
         root.missing("sites", "write at least one [[sites]], or a file in sites.d");
@@ -188,11 +194,19 @@ fn noted(findings: &Findings, read: Result<Node, Vec<Fault>>) -> Option<Node> {
 
 /// The files of `sites.d`, by name.
 fn site_files(folder: &Path, faults: &mut Vec<Fault>) -> Vec<NamedText> {
-    let Ok(entries) = fs::read_dir(folder.join(SITES_FOLDER)) else { return Vec::new() };
-    let mut names: Vec<String> = entries
-        .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
-        .filter(|name| name.ends_with(".toml") && !name.starts_with('.'))
-        .collect();
+    let listed = fs::read_dir(folder.join(SITES_FOLDER)).and_then(|entries| {
+        let names = entries.map(|entry| Ok(entry?.file_name().to_string_lossy().into_owned()));
+        names.collect::<std::io::Result<Vec<String>>>()
+    });
+    let mut names = match listed {
+        Ok(names) => names,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Vec::new(),
+        Err(error) => {
+            faults.push(unreadable(SITES_FOLDER, error));
+            return Vec::new();
+        }
+    };
+    names.retain(|name| name.ends_with(".toml") && !name.starts_with('.'));
     names.sort();
     let read = names.into_iter().filter_map(|name| {
         let shown = format!("{SITES_FOLDER}/{name}");
@@ -208,15 +222,24 @@ fn read_file(path: &Path, name: &str, faults: &mut Vec<Fault>) -> Option<String>
     let limit = LARGEST_FILE_BYTES as u64 + 1;
     let mut bytes = Vec::new();
     let read = fs::File::open(path).and_then(|file| file.take(limit).read_to_end(&mut bytes));
-    let text = match read.map(|_| String::from_utf8(bytes)) {
+    match read.map(|_| String::from_utf8(bytes)) {
         Ok(Ok(text)) => return Some(text),
-        Ok(Err(_)) => "the file is not UTF-8 text; save it as UTF-8".to_owned(),
-        Err(error) => format!("cannot be read: {error}"),
-    };
-    faults.push(Fault { file: name.to_owned(), line: None, key: String::new(), seen: Seen::Unsaid, text });
+        Ok(Err(_)) => {
+            let text = "the file is not UTF-8 text; save it as UTF-8".to_owned();
+            faults.push(Fault { text, ..unreadable(name, String::new()) });
+        }
+        Err(error) => faults.push(unreadable(name, error)),
+    }
     None
 }
 
+fn unreadable(name: &str, error: impl std::fmt::Display) -> Fault {
+    let text = format!("cannot be read: {error}");
+    Fault { file: name.to_owned(), line: None, key: String::new(), seen: Seen::Unsaid, text }
+}
+
+/// Our choice: what one process is built for.
+const MOST_SITES: usize = 100_000;
 /// Beside the main file.
 const SITES_FOLDER: &str = "sites.d";
 

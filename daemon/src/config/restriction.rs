@@ -2,7 +2,8 @@
 
 use super::calendar;
 use super::group::KINDS;
-use super::table::{Spot, Table};
+use super::spot::Spot;
+use super::table::Table;
 use crate::engine::settings::{Parity, RestrictionRule, Window};
 
 /// A rule, with the places of the groups it names: whether they exist is known when the groups are.

@@ -1,7 +1,8 @@
 //! `[[sites.sensors]]`: what reports, under which name, with which gauge and battery.
 
 use super::measure::{DEPTH, HOURS, MINUTES, SECONDS, SHARE, TENSION};
-use super::table::{Spot, Table};
+use super::spot::Spot;
+use super::table::Table;
 use crate::engine::sensor::battery::Chemistry;
 use crate::engine::sensor::{BatterySettings, LinkSettings};
 use crate::engine::settings::SensorSettings;

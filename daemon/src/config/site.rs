@@ -5,8 +5,9 @@ use std::collections::{HashMap, HashSet};
 use super::group::{self, OfSite, Sources};
 use super::measure::{DEPTH, HEIGHT, HOURS, MINUTES, SECONDS, SHARE, SPEED};
 use super::restriction::{self, District};
-use super::table::{Spot, Table};
-use super::{calendar, hold, sensor, zone};
+use super::spot::Spot;
+use super::table::Table;
+use super::{calendar, hold, limits, sensor, zone};
 use crate::engine::decision::reason::Capability;
 use crate::engine::formula::radiation::Exposure;
 use crate::engine::quality;
@@ -77,6 +78,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
             format!("a decision valid for {valid_hours} h must be refreshed sooner than every {refresh_hours} h"),
         );
     }
+    let quality = table.table("quality").map_or_else(quality::Settings::default, |table| limits::read(&table));
     let id = id?.to_owned();
     let settings = SiteSettings {
         heard_as: heard_as.unwrap_or(&id).to_owned(),
@@ -104,7 +106,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
         minimum_dwell_minutes,
         valid_hours,
         refresh_hours,
-        quality: quality::Settings::default(),
+        quality,
     };
     Some(Site { settings, sources, here: table.here(), sensors: sensor_spots, elevation_given })
 }
@@ -253,7 +255,7 @@ fn restrictions(
     {
         match districts.get(id) {
             Some(district) => rules.extend(district.rules.iter().cloned()),
-            None => spot.fault(match super::nearest::nearest(id, districts.keys().map(String::as_str)) {
+            None => spot.fault(match spot.nearest(id, districts.keys().map(String::as_str)) {
                 Some(near) => format!("no such district; did you mean \"{near}\"?"),
                 None => "no [[districts]] has this id".to_owned(),
             }),
@@ -274,7 +276,7 @@ fn check_group(spot: &Spot<'_>, group: &str, groups: &[GroupSettings]) {
         return;
     }
     let ids = || groups.iter().map(|group| group.id.as_str());
-    spot.fault(match super::nearest::nearest(group, ids()) {
+    spot.fault(match spot.nearest(group, ids()) {
         Some(near) => format!("the site has no such group; did you mean \"{near}\"?"),
         None => format!("the site has no such group; it has {}", ids().collect::<Vec<_>>().join(", ")),
     });

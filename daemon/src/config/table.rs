@@ -4,24 +4,12 @@
 
 use std::cell::{Cell, RefCell};
 use std::collections::BTreeMap;
-#[cfg(test)]
-use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
-use super::fault::{Fault, Faults, Seen};
+use super::fault::Seen;
 use super::measure::Measure;
-use super::nearest::nearest;
-use super::tree::{ENVIRONMENT, Kind, Node, Origin, quoted};
-
-/// What is found while all files are read.
-#[derive(Default)]
-pub(super) struct Findings {
-    faults: RefCell<Vec<Fault>>,
-    total: Cell<usize>,
-    /// Every key asked for, indices left out: `sites[].rain.threshold`.
-    #[cfg(test)]
-    keys: RefCell<BTreeSet<String>>,
-}
+use super::spot::{Findings, Spot};
+use super::tree::{Kind, Node, Origin, quoted};
 
 /// A table of the configuration.
 pub(super) struct Table<'n> {
@@ -30,42 +18,19 @@ pub(super) struct Table<'n> {
     asked: RefCell<Vec<&'static str>>,
     /// Asked for under a unit's suffix.
     suffixed: RefCell<Vec<String>>,
-}
-
-/// A value of a list, or under a key that the operator chose.
-#[derive(Clone)]
-pub(super) struct Spot<'n> {
-    findings: &'n Findings,
-    file: &'n str,
-    pub node: &'n Node,
-    pub path: String,
-}
-
-impl Findings {
-    pub(super) fn note(&self, fault: Fault) {
-        self.total.set(self.total.get() + 1);
-        let mut faults = self.faults.borrow_mut();
-        if faults.len() < MOST_KEPT {
-            faults.push(fault);
-        }
-    }
-
-    /// The faults, if any.
-    pub(super) fn into_faults(self) -> Option<Faults> {
-        let faults = self.faults.into_inner();
-        (!faults.is_empty()).then(|| Faults::new(faults, self.total.get()))
-    }
-
-    #[cfg(test)]
-    pub(super) fn keys(&self) -> BTreeSet<String> {
-        self.keys.borrow().clone()
-    }
+    /// The operator chooses the keys: none is unknown.
+    open: Cell<bool>,
 }
 
 impl<'n> Table<'n> {
     /// The whole of a file.
     pub(super) fn root(findings: &'n Findings, file: &'n str, node: &'n Node) -> Option<Self> {
         Spot { findings, file, node, path: String::new() }.table()
+    }
+
+    /// The entries of `here`.
+    pub(super) fn of(here: Spot<'n>, entries: &'n BTreeMap<String, Node>) -> Self {
+        Self { here, entries, asked: RefCell::default(), suffixed: RefCell::default(), open: Cell::new(false) }
     }
 
     pub(super) fn has(&self, key: &str) -> bool {
@@ -110,10 +75,8 @@ impl<'n> Table<'n> {
 
     /// Values under keys that the operator chose; nothing is unknown here.
     pub(super) fn every(&self) -> impl Iterator<Item = (&'n str, Spot<'n>)> + '_ {
-        self.entries.iter().map(|(key, node)| {
-            self.suffixed.borrow_mut().push(key.clone());
-            (key.as_str(), self.spot(key, node))
-        })
+        self.open.set(true);
+        self.entries.iter().map(|(key, node)| (key.as_str(), self.spot(key, node)))
     }
 
     pub(super) fn text(&self, key: &'static str, example: &str) -> Option<&'n str> {
@@ -210,17 +173,18 @@ impl<'n> Table<'n> {
 
     /// The tables of a list.
     pub(super) fn tables(&self, key: &'static str) -> Vec<Table<'n>> {
-        self.list(key, "tables").unwrap_or_default().into_iter().filter_map(|spot| spot.table()).collect()
+        self.many_tables(key, MOST_ENTRIES)
+    }
+
+    /// The tables of a list that can be long.
+    pub(super) fn many_tables(&self, key: &'static str, most: usize) -> Vec<Table<'n>> {
+        let list = self.spot_of(key).and_then(|spot| spot.list_of("tables", most));
+        list.unwrap_or_default().into_iter().filter_map(|spot| spot.table()).collect()
     }
 
     /// The values of a list; `of` names them for the fault text.
     pub(super) fn list(&self, key: &'static str, of: &str) -> Option<Vec<Spot<'n>>> {
-        let spot = self.spot_of(key)?;
-        let list = spot.list();
-        if list.is_none() {
-            spot.fault(format!("write a list of {of}"));
-        }
-        list
+        self.spot_of(key)?.list_of(of, MOST_ENTRIES)
     }
 
     /// Twelve numbers, January first, or one for every month.
@@ -228,7 +192,7 @@ impl<'n> Table<'n> {
         let spot = self.spot_of(key)?;
         let text =
             || format!("write a number from {} to {}, or twelve of them, January first", range.start(), range.end());
-        let Some(list) = spot.list() else {
+        let Some(list) = spot.list(MOST_ENTRIES) else {
             let value = spot.plain().filter(|value| range.contains(value));
             if value.is_none() {
                 spot.fault(text());
@@ -261,7 +225,7 @@ impl<'n> Table<'n> {
                 return None;
             }
         };
-        let Some(Ok(list)) = spot.list().map(<[Spot<'_>; 12]>::try_from) else {
+        let Some(Ok(list)) = spot.list(MOST_ENTRIES).map(<[Spot<'_>; 12]>::try_from) else {
             spot.fault(format!("write twelve values, January first; each {}", measure.noun));
             return None;
         };
@@ -276,7 +240,7 @@ impl<'n> Table<'n> {
 
     fn ask(&self, key: &'static str) {
         #[cfg(test)]
-        self.here.findings.keys.borrow_mut().insert(without_indices(&self.path_of(key)));
+        self.here.findings.asked(&self.path_of(key));
         let mut asked = self.asked.borrow_mut();
         if !asked.contains(&key) {
             asked.push(key);
@@ -296,6 +260,9 @@ impl<'n> Table<'n> {
 
 impl Drop for Table<'_> {
     fn drop(&mut self) {
+        if self.open.get() {
+            return;
+        }
         let asked = self.asked.borrow();
         let suffixed = self.suffixed.borrow();
         for (key, node) in self.entries {
@@ -303,7 +270,7 @@ impl Drop for Table<'_> {
                 continue;
             }
             let known = asked.iter().copied().chain(suffixed.iter().map(String::as_str));
-            let text = match nearest(key, known) {
+            let text = match self.here.nearest(key, known) {
                 Some(near) => format!("no such key; did you mean {near}?"),
                 None => {
                     let mut known = asked.clone();
@@ -314,173 +281,6 @@ impl Drop for Table<'_> {
             // Without the value: it may be a secret in the wrong place.
             self.spot(key, node).note(text);
         }
-    }
-}
-
-impl<'n> Spot<'n> {
-    pub(super) fn fault(&self, text: impl Into<String>) {
-        self.note_at(self.path.clone(), Seen::Value(self.node.kind.shown()), text.into());
-    }
-
-    /// `thirstd.toml:12`, for texts.
-    pub(super) fn place(&self) -> String {
-        match &self.node.origin {
-            Origin::Line(line) => format!("{}:{line}", self.file),
-            Origin::Variable(name) => name.clone(),
-        }
-    }
-
-    /// True where the value is exactly that text.
-    pub(super) fn says(&self, text: &str) -> bool {
-        matches!(&self.node.kind, Kind::Text(own) if own == text)
-    }
-
-    /// The value where it is a text with a unit of that measure; no fault where it is not.
-    pub(super) fn measures(&self, measure: &Measure) -> Option<f64> {
-        match &self.node.kind {
-            Kind::Text(text) => measure.parse(text),
-            _ => None,
-        }
-    }
-
-    /// Notes a fault without showing the value.
-    pub(super) fn note(&self, text: impl Into<String>) {
-        self.note_at(self.path.clone(), Seen::Unsaid, text.into());
-    }
-
-    fn note_at(&self, path: String, seen: Seen, text: String) {
-        self.findings.note(match &self.node.origin {
-            Origin::Line(line) => Fault { file: self.file.to_owned(), line: Some(*line), key: path, seen, text },
-            Origin::Variable(name) => Fault { file: ENVIRONMENT.to_owned(), line: None, key: name.clone(), seen, text },
-        });
-    }
-
-    pub(super) fn text(&self, example: &str) -> Option<&'n str> {
-        match &self.node.kind {
-            Kind::Text(text) if !text.trim().is_empty() => Some(text),
-            _ => {
-                self.fault(format!("write a text, for example {}", quoted(example)));
-                None
-            }
-        }
-    }
-
-    pub(super) fn id(&self, example: &str) -> Option<&'n str> {
-        match &self.node.kind {
-            Kind::Text(text)
-                if (1..=LONGEST_ID).contains(&text.len())
-                    && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-') =>
-            {
-                Some(text)
-            }
-            _ => {
-                self.fault(format!(
-                    "write 1 to {LONGEST_ID} small letters, digits and -, for example {}",
-                    quoted(example)
-                ));
-                None
-            }
-        }
-    }
-
-    pub(super) fn number(&self, range: RangeInclusive<f64>) -> Option<f64> {
-        let value = self.plain().filter(|value| range.contains(value));
-        if value.is_none() {
-            self.fault(format!("write a number from {} to {}", range.start(), range.end()));
-        }
-        value
-    }
-
-    pub(super) fn word<T: Copy>(&self, words: &[(&'static str, T)]) -> Option<T> {
-        let known = || words.iter().map(|(word, _)| *word);
-        let text = match &self.node.kind {
-            Kind::Text(text) => text.as_str(),
-            _ => "",
-        };
-        if let Some((_, value)) = words.iter().find(|(word, _)| *word == text) {
-            return Some(*value);
-        }
-        let list = known().map(quoted).collect::<Vec<_>>().join(", ");
-        self.fault(match nearest(text, known()) {
-            Some(near) => format!("did you mean {}? One of {list}", quoted(near)),
-            None => format!("write one of {list}"),
-        });
-        None
-    }
-
-    /// Text with a unit. `plain_key` is where a number without one may stand.
-    pub(super) fn measured(
-        &self,
-        measure: &Measure,
-        range: RangeInclusive<f64>,
-        plain_key: Option<&str>,
-    ) -> Option<f64> {
-        let plain = || plain_key.map_or(String::new(), |key| format!(", or {key} with a number"));
-        match self.measures(measure) {
-            Some(value) if range.contains(&value) => Some(value),
-            Some(_) => self.out_of_range(measure, &range),
-            None => {
-                let (noun, examples) = (measure.noun, measure.examples);
-                self.fault(if self.plain().is_some() {
-                    format!("write {noun} with its unit, for example {examples}{}", plain())
-                } else {
-                    format!("write {noun}, for example {examples}")
-                });
-                None
-            }
-        }
-    }
-
-    /// A plain number in the kept unit.
-    fn plain_measured(&self, measure: &Measure, range: RangeInclusive<f64>) -> Option<f64> {
-        match self.plain() {
-            Some(value) if range.contains(&value) => Some(value),
-            Some(_) => self.out_of_range(measure, &range),
-            None => {
-                self.fault(format!("write a number; the unit ({}) is in the key", measure.unit));
-                None
-            }
-        }
-    }
-
-    fn out_of_range(&self, measure: &Measure, range: &RangeInclusive<f64>) -> Option<f64> {
-        self.fault(format!(
-            "write {} from {} to {}",
-            measure.noun,
-            measure.show(*range.start()),
-            measure.show(*range.end())
-        ));
-        None
-    }
-
-    /// A finite number; from a variable also as text.
-    pub(super) fn plain(&self) -> Option<f64> {
-        let value = match (&self.node.kind, &self.node.origin) {
-            (Kind::Whole(number), _) => *number as f64,
-            (Kind::Number(number), _) => *number,
-            (Kind::Text(text), Origin::Variable(_)) => text.trim().parse().ok()?,
-            _ => return None,
-        };
-        value.is_finite().then_some(value + 0.0)
-    }
-
-    pub(super) fn list(&self) -> Option<Vec<Spot<'n>>> {
-        let Kind::Array(nodes) = &self.node.kind else { return None };
-        let spots = nodes.iter().enumerate().map(|(index, node)| Spot {
-            findings: self.findings,
-            file: self.file,
-            node,
-            path: format!("{}[{index}]", self.path),
-        });
-        Some(spots.collect())
-    }
-
-    pub(super) fn table(&self) -> Option<Table<'n>> {
-        let Kind::Table(entries) = &self.node.kind else {
-            self.fault("write a table: keys and values");
-            return None;
-        };
-        Some(Table { here: self.clone(), entries, asked: RefCell::default(), suffixed: RefCell::default() })
     }
 }
 
@@ -501,20 +301,5 @@ fn plural(unit: &str) -> &str {
     }
 }
 
-/// `sites[3].rain` is `sites[].rain`.
-#[cfg(test)]
-fn without_indices(path: &str) -> String {
-    let mut plain = String::with_capacity(path.len());
-    let mut inside = false;
-    for letter in path.chars() {
-        inside = letter == '[' || inside && letter != ']';
-        if !inside || letter == '[' {
-            plain.push(letter);
-        }
-    }
-    plain
-}
-
-/// Our choice: more faults than anyone reads at once; the rest are counted.
-const MOST_KEPT: usize = 2_000;
-const LONGEST_ID: usize = 64;
+/// Our choice: no list but that of the sites needs more, and some are compared with each other.
+const MOST_ENTRIES: usize = 1_000;

@@ -7,6 +7,8 @@ use std::collections::BTreeSet;
 use proptest::prelude::*;
 
 use super::*;
+use crate::engine::quality::{Settings as Limits, StepLimit};
+use crate::engine::reading::Quantity;
 use tree::{Kind, VARIABLES};
 
 pub(super) const ONE_SITE: &str = include_str!("../../../deploy/config/one-site.toml");
@@ -164,6 +166,12 @@ fn paths(node: &Node, path: &str, written: &mut BTreeSet<String>) {
 fn normal(path: &str) -> String {
     let path =
         path.replace("districts[].rules[]", "sites[].restrictions[]").replace("feeds[].reading.", "feeds[].fields.*.");
+    if let Some(limits) = path.strip_prefix("sites[].quality.").filter(|path| !path.starts_with("repeat")) {
+        let (quantity, rest) = limits.split_once('.').unwrap_or((limits, ""));
+        if quantity != "calm_below" {
+            return format!("sites[].quality.*.{rest}");
+        }
+    }
     match path.strip_prefix("feeds[].fields.") {
         Some(field) => {
             let key = field.rsplit_once('.').filter(|(_, key)| !key.contains(['/', '"']));
@@ -185,6 +193,63 @@ fn the_canonical_text_makes_the_same_settings_and_the_same_version() {
     assert_eq!(quiet.settings.version, loaded(ONE_SITE).settings.version);
     let wetter = loaded(&ONE_SITE.replace("10 mm", "11 mm"));
     assert_ne!(wetter.settings.version, loaded(ONE_SITE).settings.version);
+}
+
+#[test]
+fn a_number_with_the_unit_in_its_key_says_the_same_as_a_text() {
+    let suffixes = [
+        ("mm", "_mm"),
+        ("°C", "_celsius"),
+        ("m/s", "_m_per_s"),
+        ("%", "_percent"),
+        ("m", "_m"),
+        ("hPa", "_hpa"),
+        ("W/m2", "_w_per_m2"),
+        ("ms", "_ms"),
+        ("s", "_seconds"),
+        ("min", "_minutes"),
+        ("h", "_hours"),
+        ("days", "_days"),
+    ];
+    let mut rewritten = 0;
+    let text: Vec<String> = FULL
+        .lines()
+        .map(|line| {
+            let plain = || {
+                let (key, rest) = line.split_once(" = \"").filter(|(key, _)| !key.contains(['#', ' ']))?;
+                let (number, unit) = rest.split_once('"')?.0.split_once(' ')?;
+                // Limits of days are kept in hours.
+                let of_days = key.ends_with("_after") && unit == "days";
+                let (_, suffix) = suffixes.iter().find(|(name, _)| *name == unit && !of_days)?;
+                Some(format!("{key}{suffix} = {}", number.parse::<f64>().ok()?))
+            };
+            let plain = plain();
+            rewritten += usize::from(plain.is_some());
+            plain.unwrap_or_else(|| line.to_owned())
+        })
+        .collect();
+    assert!(rewritten > 60, "{rewritten}");
+    assert_eq!(settings_of(&loaded(&text.join("\n"))), settings_of(&loaded(FULL)));
+}
+
+#[test]
+fn limits_of_a_site_replace_only_what_they_name() {
+    let loaded = loaded(&ONE_SITE.replace(
+        "elevation = \"1600 m\"",
+        "quality.air_temperature = { max = \"131 degF\", step = [{ within = \"1 h\", suspect = \"9 degF\", fail_celsius = 8 }] }\n\
+         quality.wind_speed = { flat = { zero = { fail_after = \"never\" } }, reanchor = \"30 min\" }\n\
+         quality.soil_moisture = { flat = false, step = [] }",
+    ));
+    let quality = &loaded.settings.sites[0].quality;
+    let mut expected = Limits::default();
+    let air = expected.limits_mut(Quantity::AirTemperature);
+    air.step = vec![StepLimit { minutes: 60.0, suspect: 5.0, fail: 8.0 }];
+    let wind = expected.limits_mut(Quantity::WindSpeed);
+    wind.reanchor_ms = 30 * 60_000;
+    wind.flat.as_mut().unwrap().lasting_at_zero.as_mut().unwrap().fail_ms = None;
+    let soil = expected.limits_mut(Quantity::SoilMoisture);
+    (soil.flat, soil.step) = (None, Vec::new());
+    assert_eq!(quality, &expected);
 }
 
 #[test]
@@ -252,15 +317,18 @@ fn sites_come_from_their_folder_and_faults_name_their_file() {
 
     write("sites.d/c.toml", &site("birch").replace("40", "\"40\""));
     write("sites.d/d.toml", "id = ");
+    fs::create_dir(folder.path().join("sites.d/dir.toml")).unwrap();
     write("sites.d/e.toml", &site("birch"));
     let faults = load(&path, std::iter::empty()).unwrap_err().to_string();
     assert_eq!(
         faults,
         "sites.d/c.toml:2: latitude = \"40\": write a number from -90 to 90\n\
          sites.d/d.toml:1: this is not TOML: string values must be quoted, expected literal string\n\
+         sites.d/dir.toml: cannot be read: Is a directory (os error 21)\n\
          sites.d/e.toml:1: the site id \"birch\" is taken at sites.d/b.toml:1; ids are given once\n"
     );
     fs::remove_file(folder.path().join("secret")).unwrap();
+    fs::remove_dir(folder.path().join("sites.d/dir.toml")).unwrap();
     for name in ["c", "d", "e"] {
         fs::remove_file(folder.path().join(format!("sites.d/{name}.toml"))).unwrap();
     }

@@ -1,3 +1,5 @@
+//! What is said of two configurations, word by word.
+
 use crate::config::{describe, load_text};
 
 fn check(text: &str, expected: &str) {
