@@ -2,12 +2,13 @@
 
 use super::alert::{AlertKind, Wording};
 use super::decode::{Decoded, TimeProblem};
+use super::intake::LIVE_WITHIN;
 use super::output::Level;
 use super::publish::{alerts, log};
 use super::quality::{self, Judgment};
 use super::reading::{Flag, Quantity};
 use super::settings::SensorSettings;
-use super::stamp::HOUR;
+use super::stamp::{HOUR, MINUTE};
 use super::state::{Context, SiteState};
 
 /// A message from the sensor at `index` that could not be read at all, or a field of it.
@@ -80,24 +81,25 @@ pub fn note_clock(
         let text = format!("the time of the message is not believed: {problem}; {}", problem.advice());
         lost(state, index, time_cause(problem), &text, context);
     }
+    let now = context.now.wall;
+    let lag = decoded.own_time.map(|own| now.since(own)).filter(|lag| *lag > LIVE_WITHIN);
     let offset = match decoded.time_problem {
         Some(TimeProblem::ZoneSuspect { offset_minutes }) => Some((offset_minutes, true)),
-        _ => decoded.offset_minutes.map(|minutes| (minutes, false)),
+        _ => decoded.offset_minutes.or(lag.map(|lag| -(lag / MINUTE))).map(|minutes| (minutes, false)),
     };
     let clock = &mut state.sensors[index].sensor.clock;
     match offset {
         Some((minutes, certain)) => {
-            clock.in_a_row = if clock.offset_minutes == minutes { clock.in_a_row.saturating_add(1) } else { 1 };
-            clock.offset_minutes = minutes;
-            if certain || clock.in_a_row >= ZONE_SUSPECT_AFTER {
-                let side = if minutes > 0 { "ahead of" } else { "behind" };
-                let hours = minutes.unsigned_abs() as f64 / 60.0;
+            // A backlog comes at once, and its times catch up with ours; a clock that is wrong stays as wrong as it is.
+            if clock.in_a_row == 0 || now.since(clock.at) >= MINUTE {
+                let same = (clock.offset_minutes - minutes).abs() <= STEADY_MINUTES;
+                clock.in_a_row = if same { clock.in_a_row.saturating_add(1) } else { 1 };
+                (clock.offset_minutes, clock.at) = (minutes, now);
+            }
+            if certain || clock.in_a_row >= OFFSET_AFTER {
                 let wording = Wording::new(
-                    format!(
-                        "The clock of sensor {} is {hours} h {side} ours. It may run in another time zone.",
-                        settings.id
-                    ),
-                    "Set the zone of the feed's time, or the sensor's clock.",
+                    format!("The clock of sensor {} is {}.", settings.id, offset_text(minutes)),
+                    "Set the sensor's clock, or the zone of the feed's time. Until then readings dated more than an hour back begin and end no hold.",
                 )
                 .with("offset_minutes", minutes as f64);
                 alerts::raise(state, AlertKind::ClockWrong, &settings.id, wording, context);
@@ -117,6 +119,17 @@ pub fn note_clock(
     }
 }
 
+/// "2 h ahead of ours: it may run in another time zone", "70 min behind ours".
+fn offset_text(minutes: i64) -> String {
+    let side = if minutes > 0 { "ahead of" } else { "behind" };
+    match minutes.unsigned_abs() {
+        off if off.is_multiple_of(15) => {
+            format!("{} h {side} ours: it may run in another time zone", off as f64 / 60.0)
+        }
+        off => format!("{off} min {side} ours"),
+    }
+}
+
 /// What a time that is not believed is counted under.
 fn time_cause(problem: TimeProblem) -> &'static str {
     match problem {
@@ -131,5 +144,8 @@ fn time_cause(problem: TimeProblem) -> &'static str {
 /// An alert about readings closes this long after the last doubt. Our choice.
 const FAULT_OVER: i64 = 6 * HOUR;
 
-/// So many messages in a row with one offset are a wrong zone and no backlog. Our choice.
-const ZONE_SUSPECT_AFTER: u16 = 3;
+/// So many messages in a row with one offset, at least a minute apart, are a wrong clock and no backlog. Our choice.
+const OFFSET_AFTER: u16 = 3;
+
+/// Offsets this near to each other are one. Our choice.
+const STEADY_MINUTES: i64 = 2;

@@ -19,7 +19,7 @@ pub fn heard(state: &mut SiteState, index: usize, settings: &SensorSettings, con
 /// The sensor at `index` was heard with old news: it lives, but nothing follows for how often it reports.
 pub fn heard_late(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
     let Some(entry) = state.sensors.get_mut(index) else { return };
-    let change = entry.sensor.link.heard_late(context.now.listening, context.now.wall);
+    let change = entry.sensor.link.heard_late(context.now.listening, context.now.wall, &settings.link);
     link_changed(state, change, settings, context);
 }
 
