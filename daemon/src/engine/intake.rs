@@ -158,7 +158,7 @@ fn read_weather(
 ) -> Flag {
     let (now, site) = (context.now, context.site);
     let quantity = reading.quantity;
-    let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(context, reading.observed_at);
+    let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(state, context, reading.observed_at);
     let sensor = &mut state.sensors[index].sensor;
     let covered = sensor.covered(quantity, reading.observed_at);
     let limits = site.quality.limits(quantity);
@@ -280,11 +280,15 @@ fn is_preferred(state: &SiteState, index: usize, quantity: Quantity, context: &C
         .all(|(entry, settings)| entry.sensor.fresh(quantity, context.now.listening, &settings.link).is_none())
 }
 
-fn is_day(context: &Context<'_>, at: Stamp) -> bool {
-    let place = &context.site.place;
-    let times = solar::sun_times(at, Degrees(place.latitude_degrees), Degrees(place.longitude_degrees));
-    match (times.sunrise, times.sunset) {
-        (Some(sunrise), Some(sunset)) => at.since(sunrise) > HOUR && sunset.since(at) > HOUR,
+/// True from an hour after sunrise to an hour before sunset: outside, a sun that does not move is no fault.
+fn is_day(state: &mut SiteState, context: &Context<'_>, at: Stamp) -> bool {
+    if state.sun.is_none_or(|sun| at.since(sun.noon).abs() > 12 * HOUR) {
+        let place = &context.site.place;
+        let times = solar::sun_times(at, Degrees(place.latitude_degrees), Degrees(place.longitude_degrees));
+        state.sun = Some(times);
+    }
+    match state.sun.map(|sun| (sun.sunrise, sun.sunset)) {
+        Some((Some(sunrise), Some(sunset))) => at.since(sunrise) > HOUR && sunset.since(at) > HOUR,
         _ => false,
     }
 }
