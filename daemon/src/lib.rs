@@ -16,3 +16,4 @@
 pub mod config;
 pub mod engine;
 pub mod shell;
+pub mod survey;

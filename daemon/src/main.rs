@@ -15,6 +15,7 @@ use thirstd::shell::clock::{Clock, SystemClock};
 use thirstd::shell::log::{self, LogFormat};
 use thirstd::shell::mqtt::BrokerSettings;
 use thirstd::shell::run::{RunSettings, run};
+use thirstd::shell::survey::{SurveyArguments, survey};
 
 /// Reads weather sensors over MQTT and decides, with reasons, whether irrigation is held or scaled.
 ///
@@ -44,6 +45,8 @@ enum Task {
         #[command(flatten)]
         source: Source,
     },
+    /// Find out what a broker's sensors send, and write a configuration to start from.
+    Survey(SurveyArguments),
     /// Show what becomes of one message, field by field.
     Decode {
         #[command(flatten)]
@@ -75,6 +78,7 @@ fn main() -> ExitCode {
     let done = match Arguments::parse().task {
         Task::Run { source, log } => start(&source, log),
         Task::Check { source } => load(&source).map(|loaded| say(&config::describe(&loaded))),
+        Task::Survey(arguments) => look_around(&arguments),
         Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
     };
     match done {
@@ -105,6 +109,17 @@ fn start(source: &Source, log: Option<Log>) -> Result<(), Fault> {
     // A disk that hangs shall not keep the program from ending.
     runtime.shutdown_background();
     done
+}
+
+fn look_around(arguments: &SurveyArguments) -> Result<(), Fault> {
+    // A signal that cannot be heard only means that nothing but the time ends it.
+    let stop = async {
+        match stop_signal() {
+            Ok(stop) => stop.await,
+            Err(_) => std::future::pending().await,
+        }
+    };
+    survey(arguments, stop, say).map(|page| say(&page)).map_err(Fault::failed)
 }
 
 fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>>) -> Result<(), Fault> {

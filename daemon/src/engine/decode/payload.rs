@@ -92,6 +92,17 @@ impl<'p> Raw<'p> {
         }
     }
 
+    /// The value on its own.
+    pub fn owned(self) -> Value {
+        match self {
+            Self::Null => Value::Null,
+            Self::Truth(truth) => Value::Bool(truth),
+            Self::Number(number) => Value::Number(number.clone()),
+            Self::Text(text) => Value::String(text.to_owned()),
+            Self::Compound(value) => value.clone(),
+        }
+    }
+
     /// For logs and pages: at most 60 characters.
     pub fn excerpt(self) -> String {
         match self {

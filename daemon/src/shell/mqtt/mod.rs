@@ -8,6 +8,7 @@
 
 mod acks;
 mod ingest;
+mod listen;
 mod outbox;
 mod publish;
 
@@ -19,6 +20,7 @@ use rumqttc::{ConnectReturnCode, ConnectionError, MqttOptions};
 
 pub use acks::{Ack, Acks};
 pub use ingest::{Ingest, Subscriptions};
+pub use listen::{Heard, ListenError, listen};
 pub use outbox::{Outbox, Status};
 pub use publish::{Publisher, resend};
 
