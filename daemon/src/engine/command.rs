@@ -3,6 +3,7 @@
 use thirst_schemas as wire;
 
 use super::alert::AlertKind;
+use super::civil;
 use super::decision::hold::operator::{OperatorHold, Release};
 use super::decision::reason::Reason;
 use super::evidence;
@@ -138,7 +139,7 @@ fn hold(
             note: order.note.clone().unwrap_or_default(),
         });
     }
-    Ok(format!("{} held{}", named(&groups, context), until_text(until, " until released")))
+    Ok(format!("{} held{}", named(&groups, context), until_text(until, " until released", context)))
 }
 
 fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Context<'_>) -> Result<String, String> {
@@ -177,7 +178,7 @@ fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Cont
         return Err(format!("no hold in force that this would release{tail}"));
     }
     let reasons: Vec<&str> = released.iter().map(|reason| reason.name()).collect();
-    Ok(format!("{} released from {}{}", named(&groups, context), reasons.join(", "), until_text(until, "")))
+    Ok(format!("{} released from {}{}", named(&groups, context), reasons.join(", "), until_text(until, "", context)))
 }
 
 fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Context<'_>) -> Result<String, String> {
@@ -287,8 +288,9 @@ fn end(until: Option<Stamp>, hours: Option<f64>, context: &Context<'_>) -> Resul
     }
 }
 
-fn until_text(until: Option<Stamp>, open: &str) -> String {
-    until.map_or_else(|| open.to_owned(), |until| format!(" until {}", until.text()))
+fn until_text(until: Option<Stamp>, open: &str, context: &Context<'_>) -> String {
+    let clock = |until| format!(" until {}", civil::clock_text(context.site.zone, until, context.now.wall));
+    until.map_or_else(|| open.to_owned(), clock)
 }
 
 fn named(groups: &[usize], context: &Context<'_>) -> String {
