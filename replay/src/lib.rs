@@ -4,6 +4,7 @@
 //! - [`offline`]: a recording through the engine, without a broker and without a clock.
 //! - [`report`]: its outputs as text, by the [`topic`] that they are about.
 //! - [`synthetic`]: recordings of made-up weather.
+//! - [`world`]: invented sites that live through weather and faults, and follow decisions.
 //! - [`broker`]: recordings from and to a living broker, by the [`clock`].
 
 pub mod broker;
@@ -14,3 +15,4 @@ pub mod recording;
 pub mod report;
 pub mod synthetic;
 pub mod topic;
+pub mod world;
