@@ -127,8 +127,8 @@ impl Site {
         self.rain_today_mm += self.air.rain_mm;
         let mut sprayed_mm = 0.0;
         if switches.has(Fault::Sprinklers) {
-            let (reports, minutes) = self.controller.step(from, to, instructions);
-            messages.extend(reports);
+            let (report, minutes) = self.controller.step(from, to, instructions);
+            messages.extend(report);
             sprayed_mm = minutes / 60.0 * SPRAY_MM_PER_HOUR;
         }
         for (index, errand) in self.plan.errands.iter().enumerate() {

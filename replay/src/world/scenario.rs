@@ -147,8 +147,8 @@ fn sensor(id: &str, kind: Kind, length: i64, random: &mut Random) -> SensorPlan 
         own_time: random.chance(0.3),
         loss: Loss {
             single: random.between(0.0, 0.04),
-            in_bursts: random.between(0.0, 0.04),
-            burst_length: random.between(3.0, 12.0),
+            in_bursts: random.between(0.0, 0.02),
+            burst_length: random.between(2.0, 6.0),
         },
         faults,
     }

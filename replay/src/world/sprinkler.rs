@@ -109,6 +109,8 @@ pub struct Controller {
     /// Runs of today that have not begun: group and milliseconds.
     waiting: Vec<(usize, i64)>,
     running: Option<Run>,
+    /// Runs that have ended and are not reported yet.
+    finished: Vec<Value>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -128,6 +130,7 @@ impl Controller {
             echoed: (0, 0),
             waiting: Vec::new(),
             running: None,
+            finished: Vec::new(),
         }
     }
 
@@ -143,9 +146,11 @@ impl Controller {
         Some(self.report(at, json!({ "water_allowed": allowed })))
     }
 
-    /// One slot: waters as told. Gives the reports, and for how many minutes sprinklers (not drip) ran.
-    pub fn step(&mut self, from: i64, to: i64, instructions: &Instructions) -> (Vec<Message>, f64) {
-        let mut messages = Vec::new();
+    /// One slot: waters as told. Gives a report of the runs that ended before it, and for how many minutes sprinklers (not
+    /// drip) ran.
+    pub fn step(&mut self, from: i64, to: i64, instructions: &Instructions) -> (Option<Message>, f64) {
+        let runs = std::mem::take(&mut self.finished);
+        let report = (!runs.is_empty()).then(|| self.report(from, json!({ "runs": runs })));
         let instruction = instructions.of(&self.site, &self.plan.id);
         let opens = (from + self.offset).div_euclid(DAY) * DAY + self.plan.opens_hour * 60 * MINUTE - self.offset;
         if (from..to).contains(&opens)
@@ -174,9 +179,9 @@ impl Controller {
                 self.running = Some(run);
                 break;
             }
-            messages.push(self.finished(run, at));
+            self.finished.push(self.ended(run, at));
         }
-        (messages, sprayed)
+        (report, sprayed)
     }
 
     fn next_run(&mut self, at: i64) -> Option<Run> {
@@ -187,18 +192,17 @@ impl Controller {
         Some(Run { group, begun: at, left })
     }
 
-    fn finished(&self, run: Run, at: i64) -> Message {
+    fn ended(&self, run: Run, at: i64) -> Value {
         let group = &self.plan.groups[run.group];
         let minutes = (at - run.begun) as f64 / MINUTE as f64;
         let depth = minutes / 60.0 * group.rate_mm_per_hour * group.efficiency_percent / 100.0;
-        let run = json!({
+        json!({
             "group": group.id,
             "start": rfc3339(run.begun),
             "end": rfc3339(at),
             "minutes": (minutes * 10.0).round() / 10.0,
             "depth_mm": (depth * 100.0).round() / 100.0,
-        });
-        self.report(at, json!({ "runs": [run] }))
+        })
     }
 
     fn report(&self, at: i64, mut body: Value) -> Message {

@@ -85,6 +85,8 @@ pub struct Weather {
     cells: Vec<Cell>,
     /// How wet the ground is: 1 in rain, drying over a day.
     wetness: f64,
+    /// How much of the rain the air has taken up: 1 in lasting rain, over in an hour or two.
+    coolness: f64,
     /// Slow unrest of cloud and wind around the day's mean, standard deviation 1.
     cloud_unrest: f64,
     wind_unrest: f64,
@@ -114,6 +116,7 @@ impl Weather {
             tomorrow: nothing,
             cells: Vec::new(),
             wetness: 0.2,
+            coolness: 0.0,
             cloud_unrest: 0.0,
             wind_unrest: 0.0,
         };
@@ -132,7 +135,14 @@ impl Weather {
         let rain_mm: f64 = self.cells.iter().map(|cell| cell.within(from, to)).sum();
         self.cells.retain(|cell| cell.to > to);
         let raining = rain_mm > 0.0;
-        self.wetness = if raining { 1.0 } else { self.wetness * (-hours / 16.0).exp() };
+        // Rain wets ground and air within an hour or two; they dry over a day.
+        self.wetness = if raining {
+            1.0 - (1.0 - self.wetness) * (-hours / 0.8).exp()
+        } else {
+            self.wetness * (-hours / 16.0).exp()
+        };
+        self.coolness =
+            if raining { 1.0 - (1.0 - self.coolness) * (-hours / 0.5).exp() } else { self.coolness * (-hours).exp() };
         self.cloud_unrest = unrest(self.cloud_unrest, hours / 0.8, &mut self.random);
         self.wind_unrest = unrest(self.wind_unrest, hours / 1.5, &mut self.random);
 
@@ -141,10 +151,12 @@ impl Weather {
             if raining { self.mixed(hour, |day| day.cloud).max(0.85) } else { self.mixed(hour, |day| day.cloud) };
         let normal = self.normal(to) + self.mixed(hour, |day| day.anomaly_celsius);
         let swing = self.climate.swing_celsius * (1.0 - 0.6 * cloud);
-        let celsius = normal + swing * diurnal(hour) - if raining { 1.5 } else { 0.0 };
+        let celsius = normal + swing * diurnal(hour) - 1.5 * self.coolness;
         let night = normal - self.climate.swing_celsius * (0.95 - 0.5 * cloud);
         let dew = night - self.climate.dryness_celsius * (1.0 - self.wetness) + 1.5 * self.wetness;
-        let humidity_percent = humidity(celsius, dew).max(if raining { 92.0 + 6.0 * cloud } else { 0.0 }).min(100.0);
+        let clear_air = humidity(celsius, dew);
+        let wet_air = clear_air.max(92.0 + 6.0 * cloud);
+        let humidity_percent = clear_air + (wet_air - clear_air) * self.coolness;
 
         let clear = sky(to, self.climate.latitude_degrees, self.climate.longitude_degrees).clear_w_per_m2;
         // Broken cloud: most unrest where half of the sky is covered.
