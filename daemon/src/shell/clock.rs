@@ -1,16 +1,36 @@
 //! The only `now` in the program. Everything else is told the time.
 
+use std::sync::Arc;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use crate::engine::stamp::{SECOND, Stamp};
 
 /// Tells civil time and a time that only goes forward.
-pub trait Clock: Send {
+pub trait Clock: Send + Sync {
     /// The wall clock, right or wrong.
     fn wall(&self) -> Stamp;
 
     /// Milliseconds since some fixed moment of this run; never goes back, never follows a correction of the wall clock.
     fn monotonic(&self) -> i64;
+
+    /// A wall clock that reads earlier is wrong. A time that is played can lie before the program was built.
+    fn earliest(&self) -> Stamp {
+        build_date()
+    }
+}
+
+impl<C: Clock + ?Sized> Clock for Arc<C> {
+    fn wall(&self) -> Stamp {
+        (**self).wall()
+    }
+
+    fn monotonic(&self) -> i64 {
+        (**self).monotonic()
+    }
+
+    fn earliest(&self) -> Stamp {
+        (**self).earliest()
+    }
 }
 
 /// The clocks of the machine.
