@@ -1,0 +1,3 @@
+//! `thirstd demo`.
+
+pub mod broker;
