@@ -1,7 +1,7 @@
 //! The only `now` in the program. Everything else is told the time.
 
 use std::sync::Arc;
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use crate::engine::stamp::{SECOND, Stamp};
 
@@ -17,6 +17,13 @@ pub trait Clock: Send + Sync {
     fn earliest(&self) -> Stamp {
         build_date()
     }
+
+    /// How long to sleep before looking at the time again, where nothing else wakes us and `due` comes next: at most a
+    /// second, so that a step of the wall clock is seen.
+    fn pause_until(&self, due: Option<Stamp>) -> Duration {
+        let millis = due.map_or(SECOND, |due| due.since(self.wall()).clamp(0, SECOND));
+        Duration::from_millis(millis.unsigned_abs())
+    }
 }
 
 impl<C: Clock + ?Sized> Clock for Arc<C> {
@@ -30,6 +37,10 @@ impl<C: Clock + ?Sized> Clock for Arc<C> {
 
     fn earliest(&self) -> Stamp {
         (**self).earliest()
+    }
+
+    fn pause_until(&self, due: Option<Stamp>) -> Duration {
+        (**self).pause_until(due)
     }
 }
 

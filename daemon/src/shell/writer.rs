@@ -22,7 +22,7 @@ use super::partition::hash64;
 use super::restore::{Restored, Source};
 use super::save;
 use super::store::{Commit, JournalBlob, StoreError, UnackedChange, journal};
-use super::watcher::Watcher;
+use super::watcher::{Committed, Watcher};
 
 /// What the writer thread is made of.
 pub(super) struct Writer {
@@ -299,7 +299,9 @@ impl Writer {
         self.settings_changed = false;
         self.links.acks.complete(acks);
         if let Some(watcher) = &self.links.watcher {
-            watcher.committed(acks.len(), &commit.topics);
+            let (now, deadline) = (self.state.driver.last().wall, self.state.driver.deadline());
+            let (topics, answers) = (&commit.topics, &commit.answers);
+            watcher.committed(Committed { now, deadline, messages: acks.len(), topics, answers });
         }
         self.links.outbox.push(commit.topics, commit.answers);
         batch::log(logs);
@@ -366,10 +368,8 @@ impl Writer {
         }
     }
 
-    /// At most a second, so that a step of the wall clock is seen.
     fn until_deadline(&self) -> Duration {
-        let millis = self.state.driver.deadline().map_or(SECOND, |due| due.since(self.clock.wall()).clamp(0, SECOND));
-        Duration::from_millis(u64::try_from(millis).unwrap_or(0))
+        self.clock.pause_until(self.state.driver.deadline())
     }
 
     fn until_next_commit(&self) -> Duration {

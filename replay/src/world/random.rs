@@ -16,14 +16,14 @@ impl Random {
             .bytes()
             .fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3));
         let mut random = Self { state: 0, increment: stream | 1 };
-        random.next();
+        random.bits();
         random.state = random.state.wrapping_add(seed ^ stream.rotate_left(32));
-        random.next();
+        random.bits();
         random
     }
 
     /// 32 random bits.
-    pub fn next(&mut self) -> u32 {
+    pub fn bits(&mut self) -> u32 {
         let old = self.state;
         self.state = old.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(self.increment);
         let mixed = (((old >> 18) ^ old) >> 27) as u32;
@@ -32,7 +32,7 @@ impl Random {
 
     /// From 0 up to but not including 1.
     pub fn unit(&mut self) -> f64 {
-        f64::from(self.next()) / 4_294_967_296.0
+        f64::from(self.bits()) / 4_294_967_296.0
     }
 
     /// Evenly from `low` up to `high`.

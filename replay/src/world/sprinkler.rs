@@ -168,8 +168,7 @@ impl Controller {
             self.waiting.clear();
         }
         let (mut at, mut sprayed) = (from, 0.0);
-        loop {
-            let Some(mut run) = self.running.take().or_else(|| self.next_run(at)) else { break };
+        while let Some(mut run) = self.running.take().or_else(|| self.next_run(at)) {
             let length = if stopped { 0 } else { run.left.min(to - at) };
             (at, run.left) = (at + length, run.left - length);
             if self.plan.groups[run.group].kind != "drip" {

@@ -146,6 +146,11 @@ impl Hub {
         }
     }
 
+    /// True where the session of `client` has a filter for `topic`.
+    pub(super) fn serves(&self, client: &str, topic: &str) -> bool {
+        self.sessions.get(client).is_some_and(|session| session.filters.keys().any(|filter| matches(topic, filter)))
+    }
+
     /// Lets go of every connection, wills or not.
     pub(super) fn close_all(&mut self) {
         self.sessions.clear();

@@ -42,6 +42,11 @@ impl Broker {
     pub fn port(&self) -> u16 {
         self.port
     }
+
+    /// True while the session of `client` wants messages on `topic`.
+    pub fn serves(&self, client: &str, topic: &str) -> bool {
+        connection::lock(&self.hub).serves(client, topic)
+    }
 }
 
 impl Drop for Broker {
