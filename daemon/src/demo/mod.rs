@@ -1,7 +1,7 @@
 //! `thirstd demo`: an invented world, a broker and the daemon in one process, at many days a minute.
 //!
 //! Nothing is faked on the daemon's side: it reads over MQTT, commits to a store in a temporary folder, and publishes; only
-//! its clock shows the time of the world, which waits for it ([`lockstep`]).
+//! its clock shows the time of the world, which waits for it (`lockstep`).
 
 mod account;
 pub mod broker;

@@ -2,7 +2,7 @@
 //!
 //! It does what the demo and a curious client need: QoS 0 to 2 inwards, 0 and 1 outwards, wildcards, retained messages,
 //! wills, persistent sessions. Its limits: all of it is in memory and gone with the process; no user, no password, no TLS;
-//! a session that does not read loses its oldest messages; at most [`MOST_CLIENTS`] clients. For sensors of your own take a
+//! a session that does not read loses its oldest messages; at most 64 clients. For sensors of your own take a
 //! real one.
 
 mod connection;
