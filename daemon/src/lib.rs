@@ -14,5 +14,7 @@
 //! only clock.
 
 pub mod config;
+#[cfg(feature = "demo")]
+pub mod demo;
 pub mod engine;
 pub mod shell;

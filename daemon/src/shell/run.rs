@@ -18,6 +18,7 @@ use super::intake::{Intake, Room};
 use super::mqtt::{BrokerSettings, Ingest, Outbox, Publisher, Status, Subscriptions, resend};
 use super::restore::{ReadSettings, Source};
 use super::store::{Limits, Reader, StoreError};
+use super::watcher::Watcher;
 use super::writer::{Links, Writer};
 
 /// Everything the daemon is told.
@@ -36,6 +37,9 @@ pub struct RunSettings {
     pub commit_interval_ms: u64,
     /// Topics sent again per second, where all of them are. At least 1.
     pub resend_per_second: u32,
+    /// The machine's, unless time is played.
+    pub clock: Arc<dyn Clock>,
+    pub watcher: Option<Arc<dyn Watcher>>,
 }
 
 impl RunSettings {
@@ -52,6 +56,8 @@ impl RunSettings {
             commit_interval_ms: 0,
             // Our choice: a large fleet does not drown its bridges.
             resend_per_second: 200,
+            clock: Arc::new(SystemClock::start()),
+            watcher: None,
         }
     }
 }
@@ -102,7 +108,7 @@ struct Daemon {
 
 impl Daemon {
     async fn start(settings: RunSettings) -> Result<Self, RunError> {
-        let clock = SystemClock::start();
+        let clock = settings.clock.clone();
         let since = clock.wall();
         let source = Source {
             path: settings.store_path.clone(),
@@ -112,7 +118,8 @@ impl Daemon {
             read_settings: settings.read_settings.clone(),
         };
         // Replaying a long tail takes a second or two: not on a thread that others share.
-        let restoring = tokio::task::spawn_blocking(move || source.restore(since).map(|state| (source, state)));
+        let told = clock.clone();
+        let restoring = tokio::task::spawn_blocking(move || source.restore(&*told).map(|state| (source, state)));
         let (source, state) = restoring.await.map_err(|_| RunError::WriterEnded)??;
         let recovered = &state.recovered;
         tracing::info!(
@@ -138,7 +145,8 @@ impl Daemon {
         let (publishing_client, publisher) = Publisher::new(&settings.broker, will);
         let outbox = Arc::new(Outbox::new(publishing_client.clone(), intake.clone(), settings.broker.max_packet_bytes));
         outbox.set_status(online);
-        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone() };
+        let watcher = settings.watcher.clone();
+        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone(), watcher };
 
         let interval = Duration::from_millis(settings.commit_interval_ms.min(LONGEST_INTERVAL_MS));
         let writer = Writer::new(source, state, Box::new(clock), interval, links.clone());
