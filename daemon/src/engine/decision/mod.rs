@@ -154,12 +154,7 @@ pub fn speak(
 /// True when every reason that went away is a rule with its own hours or a person's word: those end to the minute.
 fn ended_by_clock_or_person(standing: Option<&Standing>, wanted: &Wanted) -> bool {
     let Some(standing) = standing else { return true };
-    standing
-        .said
-        .holds
-        .iter()
-        .filter(|hold| wanted.hold(hold.reason).is_none())
-        .all(|hold| is_exact(hold.reason))
+    standing.said.holds.iter().filter(|hold| wanted.hold(hold.reason).is_none()).all(|hold| is_exact(hold.reason))
 }
 
 /// True for what begins and ends to the minute, because a rule or a person says so.
