@@ -102,17 +102,27 @@ impl Almanac {
         // Air that cools to about its dew point at dawn.
         let dew_point = normal + anomaly - self.place.swing_celsius * (1.15 - 0.75 * cloud);
         let raining = self.intensity(index, minute) > 0.0;
+        let wet = self.wetness(index, minute);
         let humidity = 100.0 * (magnus(dew_point) - magnus(air)).exp();
         let wind =
             mixed(day.wind_m_per_s, other.wind_m_per_s) * (0.45 + 0.55 * (TAU * (hour - 9.0) / 24.0).sin().max(0.0));
         let clear = clear_sky(self.place.latitude_degrees, day_of_year(solar), hour);
         Weather {
-            air_celsius: air - if raining { 1.5 } else { 0.0 },
-            humidity_percent: if raining { humidity.max(95.0) } else { humidity }.clamp(12.0, 99.0),
+            air_celsius: air - 1.5 * wet,
+            humidity_percent: (humidity + (95.0 - humidity).max(0.0) * wet).clamp(12.0, 99.0),
             wind_m_per_s: wind,
             sun_w_per_m2: clear * (1.0 - 0.75 * cloud) * if raining { 0.6 } else { 1.0 },
             rain_mm: self.rain_until(index, minute),
         }
+    }
+
+    /// How far rain has wetted the air, 0–1: the share of the last half hour in which it rained.
+    fn wetness(&self, index: usize, minute: f64) -> f64 {
+        let rained = |back: u32| match minute - f64::from(back) {
+            then if then >= 0.0 => self.intensity(index, then) > 0.0,
+            then => index > 0 && self.intensity(index - 1, then + 1440.0) > 0.0,
+        };
+        f64::from((0..30).filter(|back| rained(*back)).count() as u32) / 30.0
     }
 
     fn day(&self, index: usize) -> Day {

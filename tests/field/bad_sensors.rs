@@ -27,7 +27,7 @@ fn s04_power_on_and_disconnect_codes_are_no_temperatures() {
     world.until(at("2027-06-02T00:01:00Z"));
     let day = *world.view("oak").closed_days.last().unwrap();
     assert_eq!((day.figures.warmest_celsius, day.figures.coldest_celsius), (Some(21.6), Some(21.3)));
-    assert!((0.5..6.0).contains(&day.figures.water.eto_mm), "{}", day.figures.water.eto_mm);
+    assert!((0.2..6.0).contains(&day.figures.water.eto_mm), "{}", day.figures.water.eto_mm);
     assert_eq!(world.raised("oak").iter().filter(|(kind, ..)| kind == "reading_implausible").count(), 1);
 }
 
@@ -105,7 +105,7 @@ fn s06_an_invalid_code_at_the_coldest_hour_never_releases_a_freeze_hold() {
     held_without_break(&world);
     let decision = world.decision("oak");
     assert_eq!(decision["confidence"], "unknown");
-    assert!(decision["text"].as_str().unwrap().contains("freezing when"), "{}", decision["text"]);
+    assert!(decision["text"].as_str().unwrap().contains("it was freezing then"), "{}", decision["text"]);
 
     // A valid warm time releases it: an hour at 4 °C, by the settings of this case.
     let warm = at("2027-01-22T12:00:00Z");

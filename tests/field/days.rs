@@ -38,7 +38,7 @@ fn s16_every_tip_of_a_year_is_in_exactly_one_day_of_its_zone() {
         sensors: &gauge,
         group: "rain_exposure = 0",
     });
-    let start = at("2026-12-31T00:00:00Z");
+    let start = at("2026-12-29T00:00:00Z");
     let mut world = World::new(settings(VALUES, &sites), start);
     world.is_quiet = true;
     let end = at("2028-01-01T12:00:00Z");

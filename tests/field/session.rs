@@ -1,7 +1,8 @@
 //! S24 and S26: subscribed but silent, and the flood after an outage.
 //!
-//! Of S24 the answers of a real broker, and subscribing again on every connection, are tested in `tests/e2e/`; so are the
-//! keep-alive and the receive loop of S26.
+//! Of S24, subscribing again on a connection without a session is tested with a real broker
+//! (`tests/e2e/broker_away.rs`), and the answers to it in `daemon/src/shell/run/tests.rs`. That the keep-alive goes on and
+//! publishing never blocks the receive loop during the burst of S26 is the shell's; no test has it yet.
 
 use thirstd::engine::event::Event;
 use thirstd::engine::stamp::{HOUR, MINUTE, SECOND};

@@ -10,7 +10,7 @@ use thirstd::engine::event::{Event, Now};
 use thirstd::engine::output::{Level, Output, Record, Value as Field};
 use thirstd::engine::settings::Settings;
 use thirstd::engine::stamp::Stamp;
-use thirstd::engine::view::{IntakeView, SensorView, SiteView};
+use thirstd::engine::view::{SensorView, SiteView};
 use thirstd::engine::{Engine, SavedSite};
 
 /// An engine with a clock, a store, and all that came out of it.
@@ -85,6 +85,11 @@ impl World {
 
     pub fn event(&mut self, at: Stamp, event: Event) {
         let now = self.read(at);
+        match event {
+            Event::BrokerUp { .. } => self.keeper.set_connected(true),
+            Event::BrokerDown => self.keeper.set_connected(false),
+            _ => {}
+        }
         self.apply(now, event);
     }
 
@@ -104,10 +109,6 @@ impl World {
         self.ahead = monotonic - to.0;
         let by = step.unwrap_or_else(|| panic!("{} to {} is no step", from.text(), to.text()));
         self.apply(now, Event::ClockStep { by });
-    }
-
-    pub fn connected(&mut self, connected: bool) {
-        self.keeper.set_connected(connected);
     }
 
     /// The daemon stops at `down` and comes back at `up` with what was stored; all of it was, because nothing goes out
@@ -142,10 +143,6 @@ impl World {
 
     pub fn view(&self, site: &str) -> SiteView {
         self.driver.engine().view(site).unwrap()
-    }
-
-    pub fn intake(&self) -> IntakeView {
-        self.driver.engine().intake()
     }
 
     pub fn sensor(&self, site: &str, sensor: &str) -> SensorView {

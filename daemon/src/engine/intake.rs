@@ -1,20 +1,21 @@
 //! From a message to the state of a site: repeats, link, battery, flags, day book, gauges, live evidence.
 
 use super::alert::{AlertKind, Wording};
-use super::decode::{Decoded, LossCause, Parsed, TimeProblem};
+use super::decode::{Decoded, LossCause, Parsed};
+use super::faults;
 use super::formula::solar;
 use super::output::Level;
-use super::publish::{alerts, history, log, words};
+use super::presence;
+use super::publish::{alerts, history, log};
 use super::quality::duplicate::{INTERVAL_RAIN_DEPTH, Repeat};
-use super::quality::{self, Judgment, consistency};
+use super::quality::{self, consistency};
 use super::reading::{Flag, Quantity, Reading};
 use super::sensor::Counted;
 use super::sensor::battery::{BatteryChange, BatteryReading};
-use super::sensor::link::LinkChange;
 use super::settings::SensorSettings;
 use super::site::day_book::Averaged;
 use super::site::rain::RawUnit;
-use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
+use super::stamp::{DAY, HOUR, SECOND, Stamp};
 use super::state::{Context, SiteState};
 use super::units::{Degrees, Percent, Volts};
 
@@ -34,24 +35,24 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
     }
     let age = age(&decoded, retain, now);
     match decoded.own_time {
-        Some(at) if retain => heard_before(state, index, settings, at, context),
-        Some(_) if age > 0 => heard_late(state, index, settings, context),
-        _ => heard(state, index, settings, context),
+        Some(at) if retain => presence::heard_before(state, index, settings, at, context),
+        Some(_) if age > 0 => presence::heard_late(state, index, settings, context),
+        _ => presence::heard(state, index, settings, context),
     }
     for loss in &decoded.losses {
         let what = loss.quantity.map_or("the message".to_owned(), |quantity| quantity.name().replace('_', " "));
         let text = format!("{what}: {} (saw {:?}); {}", loss.cause.text(), loss.seen, loss.cause.advice());
-        lost(state, index, loss.cause.name(), &text, context);
+        faults::lost(state, index, loss.cause.name(), &text, context);
         if matches!(loss.cause, LossCause::Sentinel | LossCause::NotFinite) {
             let meaning =
                 if loss.cause == LossCause::Sentinel { "is a fault code of the probe" } else { "is not a number" };
-            fault(state, index, settings, &format!("{what}: {:?} {meaning}", loss.seen), context);
+            faults::fault(state, index, settings, &format!("{what}: {:?} {meaning}", loss.seen), context);
         }
     }
-    note_clock(state, index, settings, &decoded, context);
+    faults::note_clock(state, index, settings, &decoded, context);
     if age > OLDEST_TAKEN {
         let text = format!("its readings are of {}, more than 7 days ago; none of them is kept", now.plus(-age).text());
-        return lost(state, index, "too_old", &text, context);
+        return faults::lost(state, index, "too_old", &text, context);
     }
     let sensor = &mut state.sensors[index].sensor;
     sensor.own_time = decoded.own_time.or(sensor.own_time);
@@ -93,96 +94,6 @@ fn age(decoded: &Decoded<'_>, retain: bool, now: Stamp) -> i64 {
     if retain || age > LIVE_WITHIN { age } else { 0 }
 }
 
-/// A message from the sensor at `index` that could not be read at all, or a field of it.
-pub fn lost(state: &mut SiteState, index: usize, cause: &str, text: &str, context: &mut Context<'_>) {
-    let now = context.now.wall;
-    let Some(sensor) = state.sensors.get_mut(index).map(|entry| &mut entry.sensor) else { return };
-    let Some(since) = sensor.reject(cause, now) else { return };
-    let id = sensor.id.clone();
-    let times = if since > 1 { format!(" ({since} since the last line)") } else { String::new() };
-    log(context, Level::Warn, format!("sensor {id}: rejected, {cause}{times}: {text}"));
-}
-
-/// The sensor at `index` was heard, whatever it said.
-pub fn heard(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
-    let now = context.now;
-    let Some(entry) = state.sensors.get_mut(index) else { return };
-    let change = entry.sensor.link.heard(now.listening, now.wall, &settings.link);
-    link_changed(state, change, settings, context);
-}
-
-/// The sensor at `index` was heard with old news: it lives, but nothing follows for how often it reports.
-fn heard_late(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
-    let Some(entry) = state.sensors.get_mut(index) else { return };
-    let change = entry.sensor.link.heard_late(context.now.listening, context.now.wall);
-    link_changed(state, change, settings, context);
-}
-
-/// The sensor at `index` spoke `at`, as the broker remembers it.
-fn heard_before(state: &mut SiteState, index: usize, settings: &SensorSettings, at: Stamp, context: &mut Context<'_>) {
-    let Some(entry) = state.sensors.get_mut(index) else { return };
-    if entry.sensor.link.last_heard().is_some_and(|last| at <= last) {
-        return;
-    }
-    let listening = context.now.listening.saturating_sub(context.now.wall.since(at).max(0));
-    let change = entry.sensor.link.heard(listening, at, &settings.link);
-    link_changed(state, change, settings, context);
-}
-
-fn link_changed(
-    state: &mut SiteState,
-    change: Option<LinkChange>,
-    settings: &SensorSettings,
-    context: &mut Context<'_>,
-) {
-    match change {
-        Some(LinkChange::FirstHeard) => {
-            log(context, Level::Info, format!("sensor {}: heard for the first time", settings.id));
-        }
-        Some(LinkChange::Returned) => {
-            log(context, Level::Info, format!("sensor {}: heard again", settings.id));
-            alerts::clear(state, AlertKind::SensorSilent, &settings.id, context);
-        }
-        Some(LinkChange::Lost) | None => {}
-    }
-}
-
-/// Loses what has been silent for too long.
-pub fn judge_links(state: &mut SiteState, context: &mut Context<'_>) {
-    for (index, settings) in context.site.sensors.iter().enumerate() {
-        let listening = context.now.listening;
-        let Some(entry) = state.sensors.get_mut(index) else { return };
-        if entry.sensor.link.judge(listening, &settings.link) != Some(LinkChange::Lost) {
-            continue;
-        }
-        entry.sensor.status_due = true;
-        let limit = (entry.sensor.link.silence_limit(&settings.link) + MINUTE / 2) / MINUTE;
-        let limit = u32::try_from(limit).unwrap_or(u32::MAX);
-        let wording = match entry.sensor.link.last_heard() {
-            Some(last) => Wording::new(
-                format!(
-                    "Sensor {} has not been heard since {}. It may be silent for {}.",
-                    settings.id,
-                    words::moment(context, last),
-                    words::duration(limit)
-                ),
-                "Look at its battery, its distance to the gateway and the gateway itself.",
-            ),
-            None => Wording::new(
-                format!("Subscribed, but nothing has come from sensor {} yet.", settings.id),
-                "Check the topic in the feed, the names of site and sensor, and whether the broker's access list lets this daemon read it.",
-            ),
-        };
-        alerts::raise(
-            state,
-            AlertKind::SensorSilent,
-            &settings.id,
-            wording.with("silence_limit_minutes", f64::from(limit)),
-            context,
-        );
-    }
-}
-
 /// A retained message is old news: without its own time nobody knows how old.
 fn is_usable_retained(
     decoded: &Decoded<'_>,
@@ -197,7 +108,7 @@ fn is_usable_retained(
         Some(at) => ("retained_stale", format!("the retained message is from {}", at.text())),
         None => ("retained_without_time", "last known value, age unknown; it is no evidence".to_owned()),
     };
-    lost(state, index, cause, &text, context);
+    faults::lost(state, index, cause, &text, context);
     false
 }
 
@@ -247,7 +158,7 @@ fn read_weather(
 ) -> Flag {
     let (now, site) = (context.now, context.site);
     let quantity = reading.quantity;
-    let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(context, reading.observed_at);
+    let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(state, context, reading.observed_at);
     let sensor = &mut state.sensors[index].sensor;
     let covered = sensor.covered(quantity, reading.observed_at);
     let limits = site.quality.limits(quantity);
@@ -264,7 +175,7 @@ fn read_weather(
     if let Some(test) = judgment.test {
         *sensor.flags.entry(test.name().to_owned()).or_default() += 1;
     }
-    note_flat_line(state, index, settings, quantity, &judgment, context);
+    faults::note_flat_line(state, settings, quantity, &judgment, context);
     if judgment.flag == Flag::Missing {
         return judgment.flag;
     }
@@ -273,7 +184,7 @@ fn read_weather(
     if !judgment.flag.counts() {
         // Many vanes say -1 in a calm, and no decision rests on a direction.
         if quantity != Quantity::WindFromDirection {
-            fault(state, index, settings, &quality::explain(&judgment, quantity), context);
+            faults::fault(state, index, settings, &quality::explain(&judgment, quantity), context);
         }
         return judgment.flag;
     }
@@ -291,12 +202,14 @@ fn read_weather(
     let fresh = now.wall.since(reading.observed_at) <= LIVE_WITHIN;
     match quantity {
         Quantity::AirTemperature if fresh => super::evidence::cold(state, judgment.value, context),
-        Quantity::WindSpeed if fresh && is_preferred(state, index, quantity, context) => {
-            if state.wind.judge(judgment.value, reading.observed_at, &site.wind) {
-                let mean = state.wind.mean().unwrap_or(0.0);
-                let word = if state.wind.since().is_some() { "begins" } else { "ends" };
-                log(context, Level::Info, format!("wind hold {word} at a 10-minute mean of {mean:.1} m/s"));
-            }
+        Quantity::WindSpeed
+            if fresh
+                && is_preferred(state, index, quantity, context)
+                && state.wind.judge(judgment.value, reading.observed_at, &site.wind) =>
+        {
+            let mean = state.wind.mean().unwrap_or(0.0);
+            let word = if state.wind.since().is_some() { "begins" } else { "ends" };
+            log(context, Level::Info, format!("wind hold {word} at a 10-minute mean of {mean:.1} m/s"));
         }
         Quantity::WindFromDirection => state.sensors[index].sensor.direction.add(judgment.value, reading.observed_at),
         _ => {}
@@ -349,115 +262,6 @@ pub fn keep(state: &mut SiteState, index: usize, reading: &Reading, flag: Flag, 
     }
 }
 
-/// A reading that cannot be: three within an hour are an alert.
-pub fn fault(state: &mut SiteState, index: usize, settings: &SensorSettings, why: &str, context: &mut Context<'_>) {
-    let Some(entry) = state.sensors.get_mut(index) else { return };
-    if entry.sensor.fault(context.now.wall) {
-        let wording = Wording::new(
-            format!("Sensor {} keeps sending readings that cannot be: {why}.", settings.id),
-            "Look at the probe and its wiring. Until then these readings count for nothing.",
-        );
-        alerts::raise(state, AlertKind::ReadingImplausible, &settings.id, wording, context);
-    }
-}
-
-/// Hours without a fault, or a value that moves again, close the alerts about readings.
-pub fn judge_faults(state: &mut SiteState, context: &mut Context<'_>) {
-    for (index, settings) in context.site.sensors.iter().enumerate() {
-        let Some(entry) = state.sensors.get(index) else { return };
-        let over = entry.sensor.faults.last.is_none_or(|last| context.now.wall.since(last) >= FAULT_OVER);
-        let doubtful = entry.gauge.quarantined_since().is_some() || entry.gauge.unit_suspect_since().is_some();
-        if over && !doubtful {
-            alerts::clear(state, AlertKind::ReadingImplausible, &settings.id, context);
-        }
-    }
-}
-
-fn note_flat_line(
-    state: &mut SiteState,
-    index: usize,
-    settings: &SensorSettings,
-    quantity: Quantity,
-    judgment: &Judgment,
-    context: &mut Context<'_>,
-) {
-    let subject = format!("{}-{}", settings.id, quantity.name().replace('_', "-"));
-    let flat = judgment.test.is_some_and(|test| test.name() == "flat_line");
-    if flat && judgment.flag == Flag::Bad {
-        let wording = Wording::new(
-            format!("Sensor {}: {}.", settings.id, quality::explain(judgment, quantity)),
-            "The probe may be dead while its radio repeats an old value: look at it, or restart it.",
-        );
-        alerts::raise(state, AlertKind::FlatLine, &subject, wording, context);
-    } else if !flat && judgment.flag.counts() && state.alerts.is_open(AlertKind::FlatLine, &subject) {
-        let _ = index;
-        alerts::clear(state, AlertKind::FlatLine, &subject, context);
-    }
-}
-
-/// The sensor's clock: wrong times fall back to arrival, and a zone that is off is said once.
-fn note_clock(
-    state: &mut SiteState,
-    index: usize,
-    settings: &SensorSettings,
-    decoded: &Decoded<'_>,
-    context: &mut Context<'_>,
-) {
-    if decoded.own_time.is_none() && decoded.time_problem.is_none() {
-        return;
-    }
-    if let Some(problem) = decoded.time_problem {
-        let text = format!("the time of the message is not believed: {problem}; {}", problem.advice());
-        lost(state, index, time_cause(problem), &text, context);
-    }
-    let offset = match decoded.time_problem {
-        Some(TimeProblem::ZoneSuspect { offset_minutes }) => Some((offset_minutes, true)),
-        _ => decoded.offset_minutes.map(|minutes| (minutes, false)),
-    };
-    let clock = &mut state.sensors[index].sensor.clock;
-    match offset {
-        Some((minutes, certain)) => {
-            clock.in_a_row = if clock.offset_minutes == minutes { clock.in_a_row.saturating_add(1) } else { 1 };
-            clock.offset_minutes = minutes;
-            if certain || clock.in_a_row >= ZONE_SUSPECT_AFTER {
-                let side = if minutes > 0 { "ahead of" } else { "behind" };
-                let hours = minutes.unsigned_abs() as f64 / 60.0;
-                let wording = Wording::new(
-                    format!(
-                        "The clock of sensor {} is {hours} h {side} ours. It may run in another time zone.",
-                        settings.id
-                    ),
-                    "Set the zone of the feed's time, or the sensor's clock.",
-                )
-                .with("offset_minutes", minutes as f64);
-                alerts::raise(state, AlertKind::ClockWrong, &settings.id, wording, context);
-            }
-        }
-        None if decoded.time_problem.is_some() => {
-            let wording = Wording::new(
-                format!("Sensor {} sends times that cannot be. The time of arrival is used instead.", settings.id),
-                "Set the sensor's clock, or take the time out of the feed.",
-            );
-            alerts::raise(state, AlertKind::ClockWrong, &settings.id, wording, context);
-        }
-        None => {
-            clock.in_a_row = 0;
-            alerts::clear(state, AlertKind::ClockWrong, &settings.id, context);
-        }
-    }
-}
-
-/// What a time that is not believed is counted under.
-fn time_cause(problem: TimeProblem) -> &'static str {
-    match problem {
-        TimeProblem::NoZone => "time_no_zone",
-        TimeProblem::Unreadable => "time_unreadable",
-        TimeProblem::Ancient => "time_ancient",
-        TimeProblem::Ahead => "time_ahead",
-        TimeProblem::ZoneSuspect { .. } => "time_zone_suspect",
-    }
-}
-
 /// What arrived for a day that has closed is figured in once things have settled.
 pub fn note_late(state: &mut SiteState, at: Stamp, context: &Context<'_>) {
     let before_today = state.days.today().is_some_and(|today| at < today.start);
@@ -476,11 +280,15 @@ fn is_preferred(state: &SiteState, index: usize, quantity: Quantity, context: &C
         .all(|(entry, settings)| entry.sensor.fresh(quantity, context.now.listening, &settings.link).is_none())
 }
 
-fn is_day(context: &Context<'_>, at: Stamp) -> bool {
-    let place = &context.site.place;
-    let times = solar::sun_times(at, Degrees(place.latitude_degrees), Degrees(place.longitude_degrees));
-    match (times.sunrise, times.sunset) {
-        (Some(sunrise), Some(sunset)) => at.since(sunrise) > HOUR && sunset.since(at) > HOUR,
+/// True from an hour after sunrise to an hour before sunset: outside, a sun that does not move is no fault.
+fn is_day(state: &mut SiteState, context: &Context<'_>, at: Stamp) -> bool {
+    if state.sun.is_none_or(|sun| at.since(sun.noon).abs() > 12 * HOUR) {
+        let place = &context.site.place;
+        let times = solar::sun_times(at, Degrees(place.latitude_degrees), Degrees(place.longitude_degrees));
+        state.sun = Some(times);
+    }
+    match state.sun.map(|sun| (sun.sunrise, sun.sunset)) {
+        Some((Some(sunrise), Some(sunset))) => at.since(sunrise) > HOUR && sunset.since(at) > HOUR,
         _ => false,
     }
 }
@@ -491,6 +299,3 @@ pub const LIVE_WITHIN: i64 = HOUR;
 /// Older readings reach neither books nor history: a clock that was set wrong is likelier than so long a backlog. Our
 /// choice, as proposed in field case S14.
 const OLDEST_TAKEN: i64 = 7 * DAY;
-
-const FAULT_OVER: i64 = 6 * HOUR;
-const ZONE_SUSPECT_AFTER: u16 = 3;

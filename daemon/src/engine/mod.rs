@@ -13,12 +13,14 @@ pub mod decode;
 pub mod driver;
 pub mod event;
 mod evidence;
+mod faults;
 pub mod formula;
 mod instruct;
 mod intake;
 mod judge;
 pub mod output;
 mod partition;
+mod presence;
 mod publish;
 pub mod quality;
 mod rainfall;
@@ -342,9 +344,9 @@ impl Engine {
                         let settings = &context.site.sensors[target.sensor];
                         // An empty payload clears a retained value and proves nothing; anything else proves a living radio.
                         if loss.cause != decode::LossCause::Empty && !retain {
-                            intake::heard(state, target.sensor, settings, context);
+                            presence::heard(state, target.sensor, settings, context);
                         }
-                        intake::lost(state, target.sensor, loss.cause.name(), &text, context);
+                        faults::lost(state, target.sensor, loss.cause.name(), &text, context);
                     });
                 }
             }

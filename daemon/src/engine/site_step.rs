@@ -5,10 +5,11 @@ use super::civil;
 use super::decode::{FeedSettings, Part};
 use super::event::Digest;
 use super::evidence;
+use super::faults;
 use super::instruct;
-use super::intake;
 use super::judge;
 use super::output::Level;
+use super::presence;
 use super::publish::{alerts, log, messages};
 use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 use super::state::{Context, SiteState};
@@ -26,7 +27,7 @@ pub fn step(
         announce(state, context);
     }
     act(state, context);
-    intake::judge_links(state, context);
+    presence::judge_links(state, context);
     if state.wind.lapse(context.now.wall, &context.site.wind) {
         log(
             context,
@@ -148,7 +149,7 @@ fn tell(state: &mut SiteState, context: &mut Context<'_>) {
     let hour = civil::hour_start(now);
     let new_hour = state.sent.status_at.is_none_or(|at| at < hour);
     if new_hour {
-        intake::judge_faults(state, context);
+        faults::judge_faults(state, context);
     }
     for (index, settings) in context.site.sensors.iter().enumerate() {
         let Some(entry) = state.sensors.get(index) else { break };

@@ -11,6 +11,7 @@ use super::decision::hold::rain::{RainEvent, RainHold};
 use super::decision::hold::wind::WindHold;
 use super::decision::{Change, Standing};
 use super::event::{Digest, Now};
+use super::formula::solar::SunTimes;
 use super::output::Output;
 use super::sensor::Sensor;
 use super::sensor::link::LinkState;
@@ -84,6 +85,9 @@ pub struct SiteState {
     /// When the state began to be unknown, for the text.
     #[serde(rename = "uk", default)]
     pub unknown_since: Option<Stamp>,
+    /// Sun of the day last asked for. Figured anew after a restart, to the same times.
+    #[serde(skip)]
+    pub sun: Option<SunTimes>,
     /// Settings version it last ran under.
     #[serde(rename = "v", default)]
     pub settings_version: u32,

@@ -76,8 +76,8 @@ fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_
             Audience::Technician => wire::Audience::Technician,
             Audience::Office => wire::Audience::Office,
         },
-        text: wording.text.clone(),
-        suggested_action: wording.action.clone(),
+        text: if change.closed { format!("Over: {}", wording.text) } else { wording.text.clone() },
+        suggested_action: if change.closed { "Nothing more to do.".to_owned() } else { wording.action.clone() },
         figures: wording.figures.iter().map(|(name, value)| (Cow::Owned(name.clone()), wire::round2(*value))).collect(),
     };
     let topic = wire::topics::alert(&context.settings.prefix, &context.site.id, kind, &change.subject);

@@ -20,7 +20,7 @@ pub fn decision(state: &SiteState, index: usize, said: &Wanted, context: &Contex
     } else {
         sentences.push(scale_words(state, index, said, context));
     }
-    if let Some(words) = confidence(state, said.confidence, context) {
+    if let Some(words) = confidence(state, said, context) {
         sentences.push(words);
     }
     for release in &state.groups[index].operator.releases {
@@ -49,7 +49,7 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             )
         }
         Reason::Freeze => format!(
-            "Frost: it was down to {} since {}. It ends after {} at {} or more.",
+            "Frost: down to {} since {}. It ends after {} at {} or more.",
             temperature(site, state.freeze.coldest_celsius()),
             clock(context, hold.since),
             duration(site.freeze.release_after_minutes),
@@ -121,9 +121,9 @@ fn scale_words(state: &SiteState, index: usize, said: &Wanted, context: &Context
     )
 }
 
-fn confidence(state: &SiteState, confidence: Confidence, context: &Context<'_>) -> Option<String> {
+fn confidence(state: &SiteState, said: &Wanted, context: &Context<'_>) -> Option<String> {
     let known = evidence::known(state, context);
-    match confidence {
+    match said.confidence {
         Confidence::Measured => None,
         Confidence::Substituted => Some(match (known.thermometer, last_reading(state, &[Quantity::AirTemperature])) {
             (true, _) => "The rain gauge is silent: rain of this time is not known.".to_owned(),
@@ -135,8 +135,11 @@ fn confidence(state: &SiteState, confidence: Confidence, context: &Context<'_>) 
                 Some(last) => format!("The last reading that counts is of {}", clock(context, last)),
                 None => "No reading has come from any sensor of the site yet".to_owned(),
             };
-            let frozen = if state.freeze.since().is_some() { " It was freezing when it was last heard." } else { "" };
-            Some(format!("{silence}, so this rests on {}.{frozen}", instead(context)))
+            Some(match (said.holds(), state.freeze.since()) {
+                (true, Some(_)) => format!("{silence}: it was freezing then, and silence is not warmth."),
+                (true, None) => format!("{silence}."),
+                (false, _) => format!("{silence}, so this rests on {}.", instead(context)),
+            })
         }
     }
 }

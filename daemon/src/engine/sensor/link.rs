@@ -157,20 +157,24 @@ impl Link {
         }
     }
 
-    /// A message came with old news: a backlog. It ends the silence, but it teaches no interval, is no delivery and brings
-    /// no link back.
-    pub fn heard_late(&mut self, listening: i64, at: Stamp) -> Option<LinkChange> {
+    /// A message came with old news: a backlog, or a slow clock. It ends the silence, but it teaches no interval and is no
+    /// delivery.
+    pub fn heard_late(&mut self, listening: i64, at: Stamp, settings: &LinkSettings) -> Option<LinkChange> {
+        let gap = listening.saturating_sub(self.heard_at);
         if self.last_heard.is_none() {
             self.counting_from = listening;
             self.hour = listening.div_euclid(HOUR);
         }
         self.heard_at = self.heard_at.max(listening);
         self.last_heard = Some(at);
-        if self.state != LinkState::Unheard {
-            return None;
+        match self.state {
+            LinkState::Lost if gap >= SHORTEST_GAP => self.heard_again(listening, settings),
+            LinkState::Present | LinkState::Lost => None,
+            LinkState::Unheard => {
+                self.state = LinkState::Present;
+                Some(LinkChange::FirstHeard)
+            }
         }
-        self.state = LinkState::Present;
-        Some(LinkChange::FirstHeard)
     }
 
     /// How long this sensor may be silent, in ms of listening.

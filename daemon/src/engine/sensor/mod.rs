@@ -110,11 +110,14 @@ pub struct Faults {
 /// What is wrong with the sensor's own clock.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ClockFault {
-    /// Whole quarter hours off, minutes, and how many messages in a row.
+    /// Minutes off (negative: behind ours), and how many messages in a row that came at least a minute apart.
     #[serde(rename = "m", default)]
     pub offset_minutes: i64,
     #[serde(rename = "n", default)]
     pub in_a_row: u16,
+    /// When the last of them came.
+    #[serde(rename = "a", default)]
+    pub at: Stamp,
 }
 
 impl Sensor {

@@ -63,6 +63,8 @@ pub struct ClosedDay {
     pub start: Stamp,
     #[serde(rename = "e")]
     pub end: Stamp,
+    #[serde(rename = "b", default)]
+    pub begun: Option<Stamp>,
     #[serde(rename = "g")]
     pub figures: Figures,
     #[serde(rename = "r")]
@@ -87,6 +89,9 @@ pub struct Today {
     pub start: Stamp,
     #[serde(rename = "e")]
     pub end: Stamp,
+    /// When the site began to be looked after, where that was within this day: nothing evaporated on its account before.
+    #[serde(rename = "b", default)]
+    pub begun: Option<Stamp>,
     /// Figures so far, and when they were figured.
     #[serde(rename = "g", default)]
     pub figures: Figures,
@@ -127,6 +132,7 @@ impl Days {
             date,
             start: civil::day_start(zone, date),
             end: civil::day_end(zone, date),
+            begun: Some(now),
             figures: Figures::default(),
             figured_at: Stamp(i64::MIN / 2),
         });
@@ -136,7 +142,8 @@ impl Days {
     pub fn figure_today(&mut self, place: &Place, book: &DayBook, stand_in: StandIn<'_>, now: Stamp) {
         let fcd = self.last_closed().and_then(|day| day.figures.fcd);
         if let Some(today) = &mut self.today {
-            today.figures = figures(place, book, (today.date, today.start, today.end), now, stand_in, fcd);
+            let span = (today.date, today.start, today.end);
+            today.figures = figures(place, book, span, today.begun, now, stand_in, fcd);
             today.figured_at = now;
         }
     }
@@ -149,7 +156,8 @@ impl Days {
             date: today.date,
             start: today.start,
             end: today.end,
-            figures: figures(place, book, (today.date, today.start, today.end), today.end, stand_in, fcd),
+            begun: today.begun,
+            figures: figures(place, book, (today.date, today.start, today.end), today.begun, today.end, stand_in, fcd),
             revision: 0,
             is_final: false,
             needs_revision: false,
@@ -162,6 +170,9 @@ impl Days {
             }
         }
         self.begin(zone, today.end);
+        if let Some(next) = &mut self.today {
+            next.begun = None;
+        }
         Some(closed)
     }
 
@@ -189,7 +200,7 @@ impl Days {
             if day.needs_revision && !day.is_final {
                 day.needs_revision = false;
                 let before = day.figures;
-                let after = figures(place, book, (day.date, day.start, day.end), day.end, stand_in, fcd);
+                let after = figures(place, book, (day.date, day.start, day.end), day.begun, day.end, stand_in, fcd);
                 if differs(&before, &after) {
                     (day.figures, day.late) = (after, true);
                     day.revision = day.revision.saturating_add(1);
@@ -254,6 +265,7 @@ fn figures(
     place: &Place,
     book: &DayBook,
     (date, start, end): (NaiveDate, Stamp, Stamp),
+    begun: Option<Stamp>,
     until: Stamp,
     stand_in: StandIn<'_>,
     fcd: Option<f64>,
@@ -285,6 +297,8 @@ fn figures(
         _ if eto.coverage >= WELL_MEASURED => (eto.mm, Basis::Measured),
         _ => (eto.mm, Basis::Partial),
     };
+    let looked_after = begun.map_or(1.0, |begun| until.since(begun).max(0) as f64 / until.since(start).max(1) as f64);
+    let eto_mm = eto_mm * looked_after.min(1.0);
     let heard_share = heard as f64 * 60_000.0 / until.since(start).max(HOUR) as f64;
     let measured_mm = rain_um as f64 / 1000.0;
     let (rain_mm, rain_basis) = if heard > 0 {
