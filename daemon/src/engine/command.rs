@@ -3,11 +3,12 @@
 use thirst_schemas as wire;
 
 use super::alert::AlertKind;
+use super::civil;
 use super::decision::hold::operator::{OperatorHold, Release};
 use super::decision::reason::Reason;
 use super::evidence;
 use super::output::{Level, Output};
-use super::publish::{self, alerts, log};
+use super::publish::{self, alerts, log, words};
 use super::rainfall;
 use super::sensor::service::{ServiceKind, ServiceMark};
 use super::stamp::DAY;
@@ -138,7 +139,7 @@ fn hold(
             note: order.note.clone().unwrap_or_default(),
         });
     }
-    Ok(format!("{} held{}", named(&groups, context), until_text(until, " until released")))
+    Ok(format!("{} held{}", named(&groups, context), until_text(until, " until released", context)))
 }
 
 fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Context<'_>) -> Result<String, String> {
@@ -177,7 +178,7 @@ fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Cont
         return Err(format!("no hold in force that this would release{tail}"));
     }
     let reasons: Vec<&str> = released.iter().map(|reason| reason.name()).collect();
-    Ok(format!("{} released from {}{}", named(&groups, context), reasons.join(", "), until_text(until, "")))
+    Ok(format!("{} released from {}{}", named(&groups, context), reasons.join(", "), until_text(until, "", context)))
 }
 
 fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Context<'_>) -> Result<String, String> {
@@ -225,11 +226,11 @@ fn settle_rain(
         state.event.add(mm, earliest, earliest, &context.site.rain);
         let last_day_mm = state.book.rain_mm(now.plus(-24 * HOUR), now.plus(HOUR));
         evidence::rained(state, last_day_mm, context);
-        return Ok(format!("{mm:.1} mm of rain confirmed: it counts"));
+        return Ok(format!("{} of rain confirmed: it counts", words::depth(context.site, mm)));
     }
     alerts::clear(state, AlertKind::ReadingImplausible, sensor_id, context);
     let _ = rainfall::gauge_index(state, context);
-    Ok(format!("{mm:.1} mm in quarantine discarded: it was no rain"))
+    Ok(format!("{} in quarantine discarded: it was no rain", words::depth(context.site, mm)))
 }
 
 fn season(state: &mut SiteState, order: &wire::SeasonOrder, context: &mut Context<'_>) -> Result<String, String> {
@@ -287,8 +288,9 @@ fn end(until: Option<Stamp>, hours: Option<f64>, context: &Context<'_>) -> Resul
     }
 }
 
-fn until_text(until: Option<Stamp>, open: &str) -> String {
-    until.map_or_else(|| open.to_owned(), |until| format!(" until {}", until.text()))
+fn until_text(until: Option<Stamp>, open: &str, context: &Context<'_>) -> String {
+    let local = |until| civil::clock_text(context.site.zone, until, context.now.wall);
+    until.map_or_else(|| open.to_owned(), |until| format!(" until {}", local(until)))
 }
 
 fn named(groups: &[usize], context: &Context<'_>) -> String {

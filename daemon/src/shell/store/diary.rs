@@ -52,19 +52,24 @@ fn trim(transaction: &Transaction<'_>, commit: &Commit, limits: &Limits, mut hel
 const MOST_GIVEN_UP: usize = 8;
 
 impl Reader {
-    /// What happened at `site` from `from` until before `to`, in order. At most [`MOST_READ`] lines of each kind.
+    /// What of `kind` happened at `site` from `from` until before `to`, in order. At most [`MOST_READ`] lines.
     ///
     /// # Errors
     /// The store cannot be read.
-    pub fn diary(&self, site: &str, from: Stamp, to: Stamp) -> Result<Vec<DiaryLine>, StoreError> {
-        let sql = "SELECT id, at, site, kind, subject, payload FROM diary \
+    pub fn diary(&self, site: &str, kind: DiaryKind, from: Stamp, to: Stamp) -> Result<Vec<DiaryLine>, StoreError> {
+        let sql = "SELECT at, site, subject, payload FROM diary \
                    WHERE site = ?1 AND kind = ?2 AND at >= ?3 AND at < ?4 ORDER BY id LIMIT ?5";
-        let mut lines = Vec::new();
-        for kind in DiaryKind::ALL {
-            lines.extend(self.lines(sql, kind, params![site, kind.name(), from.0, to.0, MOST_READ])?);
-        }
-        lines.sort_by_key(|(id, _)| *id);
-        Ok(lines.into_iter().map(|(_, line)| line).collect())
+        self.lines(sql, kind, params![site, kind.name(), from.0, to.0, MOST_READ])
+    }
+
+    /// The time of the oldest line about `site`.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn diary_begins(&self, site: &str) -> Result<Option<Stamp>, StoreError> {
+        let rows =
+            self.rows("SELECT min(at) FROM diary WHERE site = ?1", [site], |row| row.get::<_, Option<i64>>(0))?;
+        Ok(rows.into_iter().flatten().next().map(Stamp))
     }
 
     /// The last line of each subject of `kind` before `before`: what stood then.
@@ -72,11 +77,10 @@ impl Reader {
     /// # Errors
     /// The store cannot be read.
     pub fn diary_before(&self, site: &str, kind: DiaryKind, before: Stamp) -> Result<Vec<DiaryLine>, StoreError> {
-        let sql = "SELECT id, at, site, kind, subject, payload FROM diary WHERE id IN \
+        let sql = "SELECT at, site, subject, payload FROM diary WHERE id IN \
                    (SELECT max(id) FROM diary WHERE site = ?1 AND kind = ?2 AND at < ?3 GROUP BY subject) \
                    ORDER BY id LIMIT ?4";
-        let lines = self.lines(sql, kind, params![site, kind.name(), before.0, MOST_READ])?;
-        Ok(lines.into_iter().map(|(_, line)| line).collect())
+        self.lines(sql, kind, params![site, kind.name(), before.0, MOST_READ])
     }
 
     /// Every line of `kind` about one subject, oldest first.
@@ -84,10 +88,9 @@ impl Reader {
     /// # Errors
     /// The store cannot be read.
     pub fn diary_about(&self, site: &str, kind: DiaryKind, subject: &str) -> Result<Vec<DiaryLine>, StoreError> {
-        let sql = "SELECT id, at, site, kind, subject, payload FROM diary \
+        let sql = "SELECT at, site, subject, payload FROM diary \
                    WHERE site = ?1 AND kind = ?2 AND subject = ?3 ORDER BY id LIMIT ?4";
-        let lines = self.lines(sql, kind, params![site, kind.name(), subject, MOST_READ])?;
-        Ok(lines.into_iter().map(|(_, line)| line).collect())
+        self.lines(sql, kind, params![site, kind.name(), subject, MOST_READ])
     }
 
     fn lines(
@@ -95,16 +98,15 @@ impl Reader {
         sql: &str,
         kind: DiaryKind,
         parameters: impl rusqlite::Params,
-    ) -> Result<Vec<(i64, DiaryLine)>, StoreError> {
+    ) -> Result<Vec<DiaryLine>, StoreError> {
         self.rows(sql, parameters, |row| {
-            let line = DiaryLine {
-                at: Stamp(row.get(1)?),
-                site: row.get(2)?,
+            Ok(DiaryLine {
+                at: Stamp(row.get(0)?),
+                site: row.get(1)?,
                 kind,
-                subject: row.get(4)?,
-                payload: row.get(5)?,
-            };
-            Ok((row.get(0)?, line))
+                subject: row.get(2)?,
+                payload: row.get(3)?,
+            })
         })
     }
 }

@@ -18,7 +18,8 @@ fn on(day: i64, trusted: bool, diary: Vec<DiaryLine>) -> Commit {
 }
 
 fn kept(store: &Store) -> Vec<String> {
-    let lines = store.reader().unwrap().diary("oak", Stamp(i64::MIN), Stamp(i64::MAX)).unwrap();
+    let (reader, kind) = (store.reader().unwrap(), DiaryKind::Decision);
+    let lines = reader.diary("oak", kind, Stamp(i64::MIN), Stamp(i64::MAX)).unwrap();
     lines.into_iter().map(|line| String::from_utf8(line.payload).unwrap()).collect()
 }
 
@@ -49,7 +50,10 @@ fn a_day_is_read_back_in_order_with_what_stood_before_it() {
     let text = |lines: Vec<DiaryLine>| {
         lines.into_iter().map(|line| String::from_utf8(line.payload).unwrap()).collect::<String>()
     };
-    assert_eq!(text(reader.diary("oak", Stamp(3 * DAY), Stamp(4 * DAY)).unwrap()), "de");
+    let of_day = |kind| text(reader.diary("oak", kind, Stamp(3 * DAY), Stamp(4 * DAY)).unwrap());
+    assert_eq!((of_day(DiaryKind::Decision), of_day(DiaryKind::Alert)), ("e".to_owned(), "d".to_owned()));
+    assert_eq!(reader.diary_begins("oak").unwrap(), Some(Stamp(DAY)));
+    assert_eq!(reader.diary_begins("elm").unwrap(), None);
     assert_eq!(text(reader.diary_before("oak", DiaryKind::Decision, Stamp(3 * DAY)).unwrap()), "bc");
     assert_eq!(text(reader.diary_about("oak", DiaryKind::Decision, "lawn").unwrap()), "acef");
     assert_eq!(reader.audit("oak", Stamp(3 * DAY), Stamp(4 * DAY)).unwrap(), [ann]);
@@ -121,19 +125,17 @@ fn an_older_store_is_brought_up_to_date_and_its_diary_begins_with_what_stands() 
 
     let (mut store, recovered) = open(&path);
     assert_eq!((recovered.epoch, recovered.commits, recovered.next_sequence), (7, 3, 42));
-    let begun: Vec<_> = store
-        .reader()
-        .unwrap()
-        .diary("oak", Stamp(0), Stamp(i64::MAX))
-        .unwrap()
+    let reader = store.reader().unwrap();
+    let begun: Vec<_> = DiaryKind::ALL
         .into_iter()
+        .flat_map(|kind| reader.diary("oak", kind, Stamp(0), Stamp(i64::MAX)).unwrap())
         .map(|line| (line.at.text(), line.kind, line.subject))
         .collect();
     assert_eq!(
         begun,
         [
-            ("2027-05-30T04:00:00Z".to_owned(), DiaryKind::Alert, "sensor_silent/mast".to_owned()),
             ("2027-06-01T04:00:00Z".to_owned(), DiaryKind::Decision, "lawn".to_owned()),
+            ("2027-05-30T04:00:00Z".to_owned(), DiaryKind::Alert, "sensor_silent/mast".to_owned()),
         ]
     );
     assert!(store.diary_bytes > 0);
