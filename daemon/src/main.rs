@@ -1,5 +1,7 @@
 //! Arguments, configuration, run, exit code; nothing else.
 
+mod manual;
+
 use std::future::Future;
 #[cfg(feature = "demo")]
 use std::io::IsTerminal;
@@ -9,7 +11,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use thirstd::config::{self, Loaded};
 use thirstd::engine::decode;
 use thirstd::engine::stamp::Stamp;
@@ -17,6 +19,7 @@ use thirstd::shell::clock::{Clock, SystemClock};
 use thirstd::shell::log::{self, LogFormat};
 use thirstd::shell::mqtt::BrokerSettings;
 use thirstd::shell::run::{RunSettings, run};
+use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen};
 
 /// Reads weather sensors over MQTT and decides, with reasons, whether irrigation is held or scaled.
 ///
@@ -73,6 +76,39 @@ enum Task {
         #[arg(long)]
         at: Option<DateTime<Utc>>,
     },
+    /// Say what every site does now, and which of them need somebody. Reads the store alone.
+    Status {
+        #[command(flatten)]
+        source: Source,
+        /// One site, whole; else all of them.
+        #[arg(long, value_name = "SITE")]
+        site: Option<String>,
+        /// As one JSON object, with the payloads as they are published.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Say why a site did or did not water on a day: decisions, figures, what ran. Reads the store alone.
+    Why {
+        /// The site's id.
+        site: String,
+        /// The civil day at the site: a date as 2027-05-12, today, or yesterday.
+        #[arg(default_value = "today")]
+        date: Day,
+        #[command(flatten)]
+        source: Source,
+        /// One group of the site.
+        #[arg(long)]
+        group: Option<String>,
+        /// As one JSON object, with the payloads as they were published.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Write completions for a shell to standard output.
+    #[command(hide = true)]
+    Completions { shell: clap_complete::Shell },
+    /// Write man pages into a folder.
+    #[command(hide = true)]
+    Man { folder: PathBuf },
 }
 
 #[derive(Debug, clap::Args)]
@@ -95,6 +131,19 @@ fn main() -> ExitCode {
         #[cfg(feature = "demo")]
         Task::Demo { seconds, seed, pace } => demo(seconds, seed, pace),
         Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
+        Task::Status { source, site, json } => {
+            answer(&source, |loaded, now| terminal::status(loaded, site.as_deref(), form(json), now))
+        }
+        Task::Why { site, date, source, group, json } => {
+            answer(&source, |loaded, now| terminal::why(loaded, &site, date, group.as_deref(), form(json), now))
+        }
+        Task::Completions { shell } => {
+            say(&manual::completions(&command(), shell));
+            Ok(())
+        }
+        Task::Man { folder } => {
+            manual::pages(&command(), &folder).map_err(|error| Fault::failed(format!("{}: {error}", folder.display())))
+        }
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -156,6 +205,23 @@ fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>
     let zone_of = |name: &str| sites.iter().find(|site| site.heard_as == name).map(|site| site.zone);
     say(&decode::explain_in(&loaded.settings.feeds, topic, &bytes, arrival, zone_of).to_string());
     Ok(())
+}
+
+/// Says what the store answers now.
+fn answer(source: &Source, ask: impl FnOnce(&Loaded, Stamp) -> Result<String, NoAnswer>) -> Result<(), Fault> {
+    let loaded = load(source)?;
+    let text = ask(&loaded, SystemClock::start().wall()).map_err(|error| Fault::failed(error.to_string()))?;
+    say(&text);
+    Ok(())
+}
+
+fn form(json: bool) -> Form {
+    if json { Form::Json } else { Form::Text(Screen::of_output()) }
+}
+
+/// The arguments, for who describes them.
+fn command() -> clap::Command {
+    Arguments::command()
 }
 
 fn load(source: &Source) -> Result<Loaded, Fault> {

@@ -245,6 +245,8 @@ impl Summary {
             }
             Output::Record(record) => *self.records.entry(record.measurement).or_default() += 1,
             Output::Audit { .. } => self.audit += 1,
+            // All of it is published or logged as well.
+            Output::Diary(_) => {}
             Output::Log { .. } => self.logged += 1,
         }
     }

@@ -8,7 +8,7 @@ use super::decision::hold::operator::{OperatorHold, Release};
 use super::decision::reason::Reason;
 use super::evidence;
 use super::output::{Level, Output};
-use super::publish::{self, alerts, log};
+use super::publish::{self, alerts, log, words};
 use super::rainfall;
 use super::sensor::service::{ServiceKind, ServiceMark};
 use super::stamp::DAY;
@@ -226,11 +226,11 @@ fn settle_rain(
         state.event.add(mm, earliest, earliest, &context.site.rain);
         let last_day_mm = state.book.rain_mm(now.plus(-24 * HOUR), now.plus(HOUR));
         evidence::rained(state, last_day_mm, context);
-        return Ok(format!("{mm:.1} mm of rain confirmed: it counts"));
+        return Ok(format!("{} of rain confirmed: it counts", words::depth(context.site, mm)));
     }
     alerts::clear(state, AlertKind::ReadingImplausible, sensor_id, context);
     let _ = rainfall::gauge_index(state, context);
-    Ok(format!("{mm:.1} mm in quarantine discarded: it was no rain"))
+    Ok(format!("{} in quarantine discarded: it was no rain", words::depth(context.site, mm)))
 }
 
 fn season(state: &mut SiteState, order: &wire::SeasonOrder, context: &mut Context<'_>) -> Result<String, String> {
@@ -289,8 +289,8 @@ fn end(until: Option<Stamp>, hours: Option<f64>, context: &Context<'_>) -> Resul
 }
 
 fn until_text(until: Option<Stamp>, open: &str, context: &Context<'_>) -> String {
-    let clock = |until| format!(" until {}", civil::clock_text(context.site.zone, until, context.now.wall));
-    until.map_or_else(|| open.to_owned(), clock)
+    let local = |until| civil::clock_text(context.site.zone, until, context.now.wall);
+    until.map_or_else(|| open.to_owned(), |until| format!(" until {}", local(until)))
 }
 
 fn named(groups: &[usize], context: &Context<'_>) -> String {

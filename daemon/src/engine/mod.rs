@@ -21,7 +21,7 @@ mod judge;
 pub mod output;
 mod partition;
 mod presence;
-mod publish;
+pub(crate) mod publish;
 pub mod quality;
 mod rainfall;
 pub mod reading;

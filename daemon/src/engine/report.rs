@@ -3,7 +3,7 @@
 use thirst_schemas as wire;
 
 use super::output::Level;
-use super::publish::log;
+use super::publish::{diary, log};
 use super::settings::GroupSettings;
 use super::stamp::{DAY, MINUTE, Stamp};
 use super::state::{BookedRun, BridgeWord, Context, Delivered, SiteState};
@@ -93,7 +93,9 @@ fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Cont
         runs.pop_front();
     }
     state.groups[group].ledger.deliver(settings, mm);
-    state.groups[group].delivered = Some(Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true });
+    let delivered = Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true };
+    state.groups[group].delivered = Some(delivered);
+    diary::delivery(&settings.id, start, &delivered, context);
     state.sent.totals_due = true;
     log(context, Level::Info, format!("group {}: {mm:.1} mm booked from a reported run", settings.id));
 }

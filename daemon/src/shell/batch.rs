@@ -68,6 +68,7 @@ pub(super) fn sort(
             Output::Record(record) if settings.history => add_record(&record, &mut commit.history),
             Output::Record(_) => {}
             Output::Audit { site, who, text } => commit.audit.push(AuditRow { at: now.wall, site, who, text }),
+            Output::Diary(line) => commit.diary.push(line),
             Output::Log { .. } => logs.push(output),
         }
     }

@@ -285,6 +285,7 @@ impl Writer {
             sites,
             cleared: batch.cleared.clone(),
             answered: batch.answered.clone(),
+            is_last: self.is_last_commit,
             unacked,
             subscriptions: batch.subscriptions.clone(),
             settings: self.settings_changed.then(|| (settings.version, self.source.text.clone())),

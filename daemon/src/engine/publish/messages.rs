@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use thirst_schemas as wire;
 
-use super::{basis, capability, confidence, history, log, method, reason, state as put, words};
+use super::{basis, capability, confidence, diary, history, log, method, reason, state as put, words};
 use crate::engine::civil;
 use crate::engine::decision::hold::restriction;
 use crate::engine::decision::{Change, Wanted};
@@ -59,6 +59,7 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
     if change != Change::Nothing {
         log(context, Level::Info, format!("group {}: {}", settings.id, payload.text));
         history::decision(&settings.id, &standing, context);
+        diary::decision(&payload, context);
     }
     put(context, wire::topics::decision(&context.settings.prefix, &site.id, &settings.id), &payload);
 }

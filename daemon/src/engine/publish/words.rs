@@ -185,7 +185,7 @@ pub fn temperature(site: &SiteSettings, celsius: f64) -> String {
     }
 }
 
-fn speed(site: &SiteSettings, m_per_s: f64) -> String {
+pub fn speed(site: &SiteSettings, m_per_s: f64) -> String {
     match site.units {
         DisplayUnits::Metric => format!("{m_per_s:.1} m/s"),
         DisplayUnits::Us => format!("{:.0} mph", m_per_s / MPS_PER_MPH),

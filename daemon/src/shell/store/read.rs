@@ -13,8 +13,8 @@ use super::{JournalEntry, StoreError, journal};
 /// A reading connection.
 #[derive(Debug)]
 pub struct Reader {
-    connection: Connection,
-    path: PathBuf,
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
 }
 
 /// The last payload of a topic; an empty one is still to be published, once.
@@ -91,10 +91,10 @@ impl Reader {
             .map_err(|error| StoreError::read(&self.path, &error))
     }
 
-    fn rows<T>(
+    pub(super) fn rows<T>(
         &self,
         sql: &str,
-        parameters: (i64, u32),
+        parameters: impl rusqlite::Params,
         map: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, StoreError> {
         let read = |error: rusqlite::Error| StoreError::read(&self.path, &error);
