@@ -7,4 +7,5 @@ mod decisions;
 mod recordings;
 mod restarts;
 mod stage;
+mod tls;
 mod yard;

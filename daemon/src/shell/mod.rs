@@ -15,6 +15,7 @@ pub mod run;
 pub mod store;
 
 mod batch;
+mod certificates;
 mod duplicates;
 mod save;
 #[cfg(test)]
