@@ -23,6 +23,9 @@ pub struct Options {
     pub access_list: Option<&'static str>,
     /// A second listener, with TLS.
     pub tls: Option<Tls>,
+    /// A whole configuration as it ships, instead of what this stage writes: with its examples in force, on free ports and in
+    /// a temporary folder.
+    pub shipped: Option<&'static str>,
 }
 
 /// How a broker shows who it is.
@@ -139,7 +142,7 @@ fn launch(folder: &Path, port: u16) -> Option<Process> {
 
 fn write_logins(folder: &Path, options: &Options) {
     if let Some(access_list) = options.access_list {
-        std::fs::write(folder.join("access"), access_list).expect("a temporary folder takes files");
+        std::fs::write(folder.join("access.acl"), access_list).expect("a temporary folder takes files");
     }
     let passwords = folder.join("passwords");
     for (index, (name, password)) in options.users.iter().enumerate() {
@@ -152,7 +155,30 @@ fn write_logins(folder: &Path, options: &Options) {
     }
 }
 
+/// A shipped configuration as somebody sets it up who follows its comments.
+fn set_up(shipped: &str, folder: &Path, port: u16, tls_port: u16, tls: &Tls) -> String {
+    let place = folder.display();
+    let is_example = |line: &str| line.starts_with('#') && !line.starts_with("# ");
+    let lines = shipped.lines().map(|line| if is_example(line) { &line[1..] } else { line });
+    let text = lines.collect::<Vec<_>>().join("\n");
+    let authority = tls.wants.as_deref().expect("the shipped configuration asks clients for certificates");
+    let text = text
+        .replace("listener 1883", &format!("listener {port} 127.0.0.1"))
+        .replace("listener 8883", &format!("listener {tls_port} 127.0.0.1"))
+        .replace("/etc/mosquitto/certs/broker.pem", &tls.issued.certificate.display().to_string())
+        .replace("/etc/mosquitto/certs/broker.key", &tls.issued.key.display().to_string())
+        .replace("/etc/mosquitto/certs/ca.pem", &authority.display().to_string())
+        .replace("/etc/mosquitto/", &format!("{place}/"))
+        .replace("/var/lib/mosquitto/", &format!("{place}/"));
+    format!("{text}\nuser root\n")
+}
+
 fn write_configuration(folder: &Path, port: u16, tls_port: u16, options: &Options) {
+    let conf = folder.join("conf");
+    if let (Some(shipped), Some(tls)) = (options.shipped, &options.tls) {
+        let text = set_up(shipped, folder, port, tls_port, tls);
+        return std::fs::write(conf, text).expect("a temporary folder takes files");
+    }
     let place = folder.display();
     let mut text = format!("listener {port} 127.0.0.1\nallow_anonymous {}\n", options.users.is_empty());
     // As root it would become another user, who may not write here; as anybody else it passes over this line.
@@ -165,7 +191,7 @@ fn write_configuration(folder: &Path, port: u16, tls_port: u16, options: &Option
         let _ = writeln!(text, "password_file {place}/passwords");
     }
     if options.access_list.is_some() {
-        let _ = writeln!(text, "acl_file {place}/access");
+        let _ = writeln!(text, "acl_file {place}/access.acl");
     }
     if let Some(Tls { issued, wants }) = &options.tls {
         let (certificate, key) = (issued.certificate.display(), issued.key.display());
@@ -174,5 +200,5 @@ fn write_configuration(folder: &Path, port: u16, tls_port: u16, options: &Option
             let _ = write!(text, "cafile {}\nrequire_certificate true\n", authority.display());
         }
     }
-    std::fs::write(folder.join("conf"), text).expect("a temporary folder takes files");
+    std::fs::write(conf, text).expect("a temporary folder takes files");
 }
