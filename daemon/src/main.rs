@@ -236,6 +236,7 @@ fn run_settings(loaded: Loaded) -> RunSettings {
         client_id: loaded.broker.client_id,
         user: loaded.broker.user,
         password: loaded.broker.password,
+        tls: loaded.broker.tls,
         keep_alive_seconds: loaded.broker.keep_alive_seconds,
         max_packet_bytes: loaded.broker.max_packet_bytes,
         reconnect_min_ms: loaded.broker.reconnect_min_ms,

@@ -17,6 +17,7 @@ pub mod terminal;
 pub mod watcher;
 
 mod batch;
+mod certificates;
 mod duplicates;
 mod save;
 #[cfg(test)]

@@ -13,6 +13,7 @@ use tokio::task::{AbortHandle, JoinHandle as Task};
 use crate::engine::settings::Settings;
 use crate::engine::stamp::Stamp;
 
+use super::certificates::Watch;
 use super::clock::{Clock, SystemClock};
 use super::intake::{Intake, Room};
 use super::mqtt::{BrokerSettings, Ingest, Outbox, Publisher, Status, Subscriptions, resend};
@@ -102,6 +103,7 @@ struct Daemon {
     reading: Task<()>,
     publishing: Task<()>,
     resending: AbortHandle,
+    watching: AbortHandle,
     reading_client: AsyncClient,
     publishing_client: AsyncClient,
 }
@@ -148,8 +150,18 @@ impl Daemon {
         let watcher = settings.watcher.clone();
         let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone(), watcher };
 
+        let watch = Watch {
+            tls: settings.broker.tls.clone(),
+            prefix: settings.settings.prefix.clone(),
+            instance: settings.settings.instance.clone(),
+            epoch: recovered.epoch,
+            store_path: settings.store_path.clone(),
+            intake: links.intake.clone(),
+            outbox: outbox.clone(),
+        };
+
         let interval = Duration::from_millis(settings.commit_interval_ms.min(LONGEST_INTERVAL_MS));
-        let writer = Writer::new(source, state, Box::new(clock), interval, links.clone());
+        let writer = Writer::new(source, state, Box::new(clock.clone()), interval, links.clone());
         let writer = writer.spawn().map_err(RunError::Thread)?;
         let path = settings.store_path.clone();
         let resending = resend(outbox.clone(), move || Reader::open(&path), settings.resend_per_second.max(1));
@@ -160,6 +172,7 @@ impl Daemon {
             reading: tokio::spawn(ingest.run()),
             publishing: tokio::spawn(publisher.run(outbox)),
             resending: tokio::spawn(resending).abort_handle(),
+            watching: tokio::spawn(watch.run(clock)).abort_handle(),
             reading_client,
             publishing_client,
         })
@@ -176,6 +189,7 @@ impl Daemon {
         farewell(&self.reading_client, &mut self.reading).await;
 
         self.resending.abort();
+        self.watching.abort();
         if outbox.is_connected() && tokio::time::timeout(PUBLISH_PATIENCE, outbox.settled()).await.is_err() {
             tracing::warn!(target: "thirstd", "not everything was published; it will be at the next start");
         }

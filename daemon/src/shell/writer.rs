@@ -168,6 +168,7 @@ impl Writer {
                 }
                 Arrival::Confirmed(rows) => self.duplicates.confirmed(&rows),
                 Arrival::Answered(id) => batch.answered.push(id),
+                Arrival::Own { topic, payload } => batch.own.push((topic, payload)),
                 Arrival::Cleared(topic) => {
                     if !self.links.outbox.owes(&topic) {
                         batch.cleared.push(topic);
@@ -291,7 +292,8 @@ impl Writer {
             settings: self.settings_changed.then(|| (settings.version, self.source.text.clone())),
             ..Commit::default()
         };
-        let outputs = std::mem::take(&mut batch.outputs);
+        let mut outputs = std::mem::take(&mut batch.outputs);
+        outputs.extend(batch.own.iter().cloned().map(|(topic, payload)| Output::State { topic, payload }));
         let logs = batch::sort(outputs, settings, now, &mut self.state.store, &mut commit);
         (commit, logs)
     }
