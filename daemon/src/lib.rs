@@ -18,3 +18,4 @@ pub mod config;
 pub mod demo;
 pub mod engine;
 pub mod shell;
+pub mod survey;

@@ -19,6 +19,7 @@ use thirstd::shell::clock::{Clock, SystemClock};
 use thirstd::shell::log::{self, LogFormat};
 use thirstd::shell::mqtt::BrokerSettings;
 use thirstd::shell::run::{RunSettings, run};
+use thirstd::shell::survey::{SurveyArguments, survey};
 use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen};
 
 /// Reads weather sensors over MQTT and decides, with reasons, whether irrigation is held or scaled.
@@ -64,6 +65,8 @@ enum Task {
         #[arg(long, value_name = "X", hide = true, default_value_t = thirstd::demo::PACE)]
         pace: f64,
     },
+    /// Find out what a broker's sensors send, and write a configuration to start from.
+    Survey(SurveyArguments),
     /// Show what becomes of one message, field by field.
     Decode {
         #[command(flatten)]
@@ -130,6 +133,7 @@ fn main() -> ExitCode {
         Task::Check { source } => load(&source).map(|loaded| say(&config::describe(&loaded))),
         #[cfg(feature = "demo")]
         Task::Demo { seconds, seed, pace } => demo(seconds, seed, pace),
+        Task::Survey(arguments) => look_around(&arguments),
         Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
         Task::Status { source, site, json } => {
             answer(&source, |loaded, now| terminal::status(loaded, site.as_deref(), form(json), now))
@@ -188,6 +192,17 @@ fn demo(seconds: u32, seed: u64, pace: f64) -> Result<(), Fault> {
 fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
     let built = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     built.map_err(|error| Fault::failed(format!("the system gives no threads: {error}")))
+}
+
+fn look_around(arguments: &SurveyArguments) -> Result<(), Fault> {
+    // A signal that cannot be heard only means that nothing but the time ends it.
+    let stop = async {
+        match stop_signal() {
+            Ok(stop) => stop.await,
+            Err(_) => std::future::pending().await,
+        }
+    };
+    survey(arguments, stop, say).map(|page| say(&page)).map_err(Fault::failed)
 }
 
 fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>>) -> Result<(), Fault> {

@@ -88,13 +88,18 @@ impl Page {
         let format = match feed.format {
             Format::Json => "JSON",
             Format::Value => "one value a topic",
+            Format::Senml => "SenML",
         };
         self.line(1, format_args!("{}   ({}, {format})", feed.template.filter(), feed.name));
         for field in &feed.fields {
             let from = if field.key.is_empty() { "the value" } else { &field.key };
             let (quantity, unit) = (field.quantity.name(), field.unit);
             let unit = words::unit_name(unit, field.quantity);
-            let from_unit = if unit.is_empty() { String::new() } else { format!(", in {unit}") };
+            let from_unit = match unit {
+                _ if field.needs_unit => ", in the unit that comes with it".to_owned(),
+                "" => String::new(),
+                unit => format!(", in {unit}"),
+            };
             self.line(2, format_args!("{from} is {quantity}{from_unit}"));
         }
         let by = |part: &Part, mark: &str, word: &str| match part {

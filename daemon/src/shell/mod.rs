@@ -13,6 +13,7 @@ pub mod partition;
 pub mod restore;
 pub mod run;
 pub mod store;
+pub mod survey;
 pub mod terminal;
 pub mod watcher;
 

@@ -8,6 +8,7 @@
 
 mod acks;
 mod ingest;
+mod listen;
 mod outbox;
 mod publish;
 mod tls;
@@ -22,6 +23,7 @@ use crate::config::TlsFiles;
 
 pub use acks::{Ack, Acks};
 pub use ingest::{Ingest, Subscriptions};
+pub use listen::{Heard, ListenError, listen};
 pub use outbox::{Outbox, Status};
 pub use publish::{Publisher, resend};
 
