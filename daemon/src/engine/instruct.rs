@@ -132,7 +132,7 @@ fn shape(
         .filter_map(|&group| {
             let holds = &said(group)?.holds;
             let reasons: Vec<String> = holds.iter().map(|hold| hold.reason.name().replace('_', " ")).collect();
-            (!holds.is_empty()).then(|| format!("{} is held ({})", label(group), reasons.join(", ")))
+            (!holds.is_empty()).then(|| format!("{} ({})", label(group), reasons.join(", ")))
         })
         .collect();
     let wanted: Vec<u16> = groups

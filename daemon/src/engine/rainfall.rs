@@ -5,7 +5,7 @@ use super::civil;
 use super::evidence;
 use super::intake::{self, Manner};
 use super::output::Level;
-use super::publish::{alerts, log};
+use super::publish::{alerts, log, words};
 use super::reading::{Flag, Quantity, Reading, TimeSource};
 use super::settings::SensorSettings;
 use super::site::day_book::{KEPT, micrometers};
@@ -165,7 +165,10 @@ fn tell(state: &mut SiteState, index: usize, settings: &SensorSettings, catch: &
     match catch.outcome {
         Outcome::QuarantinedJump => {
             let wording = Wording::new(
-                format!("The rain counter of sensor {id} jumped by {:.1} mm, which cannot be. Nothing of it counts.", catch.quarantined_mm),
+                format!(
+                    "The rain counter of sensor {id} jumped by {}, which cannot be. Nothing of it counts.",
+                    words::depth(context.site, catch.quarantined_mm)
+                ),
                 "Look at the gauge. If the new level is right, nothing has to be done: it is believed after a day, without adding rain.",
             )
             .with("jump_mm", catch.quarantined_mm);

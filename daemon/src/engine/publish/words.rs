@@ -166,7 +166,7 @@ pub fn instruction(water_allowed: bool, what: &str, held: &[String]) -> String {
     match (water_allowed, held.is_empty()) {
         (true, _) => format!("Water may run: {what}."),
         (false, true) => format!("No water: {what}."),
-        (false, false) => format!("No water: {}.", held.join("; ")),
+        (false, false) => format!("No water. Held: {}.", held.join("; ")),
     }
 }
 
