@@ -45,7 +45,7 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             let until = until.unwrap_or_else(|| "the ground has dried".to_owned());
             format!(
                 "Rain: {} fell in the last rain; there is water enough until about {until}.",
-                depth(site, state.event.last_mm())
+                depth(site, group.rain.mm())
             )
         }
         Reason::Freeze => format!(
