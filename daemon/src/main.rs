@@ -1,13 +1,17 @@
 //! Arguments, configuration, run, exit code; nothing else.
 
+mod manual;
+
 use std::future::Future;
+#[cfg(feature = "demo")]
+use std::io::IsTerminal;
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use thirstd::config::{self, Loaded};
 use thirstd::engine::decode;
 use thirstd::engine::stamp::Stamp;
@@ -16,6 +20,7 @@ use thirstd::shell::log::{self, LogFormat};
 use thirstd::shell::mqtt::BrokerSettings;
 use thirstd::shell::run::{RunSettings, run};
 use thirstd::shell::survey::{SurveyArguments, survey};
+use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen};
 
 /// Reads weather sensors over MQTT and decides, with reasons, whether irrigation is held or scaled.
 ///
@@ -45,6 +50,21 @@ enum Task {
         #[command(flatten)]
         source: Source,
     },
+    /// Watch the job done: invented sites with their weather, a broker and the daemon, some days in ten seconds.
+    ///
+    /// Needs nothing and leaves nothing: broker and store are temporary. Ends by itself, or with Ctrl-C.
+    #[cfg(feature = "demo")]
+    Demo {
+        /// End after so many seconds.
+        #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=86_400))]
+        seconds: u32,
+        /// Other seeds give other clouds, noise and lost messages.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+        /// Days in a second; 0: as fast as it goes.
+        #[arg(long, value_name = "X", hide = true, default_value_t = thirstd::demo::PACE)]
+        pace: f64,
+    },
     /// Find out what a broker's sensors send, and write a configuration to start from.
     Survey(SurveyArguments),
     /// Show what becomes of one message, field by field.
@@ -59,6 +79,39 @@ enum Task {
         #[arg(long)]
         at: Option<DateTime<Utc>>,
     },
+    /// Say what every site does now, and which of them need somebody. Reads the store alone.
+    Status {
+        #[command(flatten)]
+        source: Source,
+        /// One site, whole; else all of them.
+        #[arg(long, value_name = "SITE")]
+        site: Option<String>,
+        /// As one JSON object, with the payloads as they are published.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Say why a site did or did not water on a day: decisions, figures, what ran. Reads the store alone.
+    Why {
+        /// The site's id.
+        site: String,
+        /// The civil day at the site: a date as 2027-05-12, today, or yesterday.
+        #[arg(default_value = "today")]
+        date: Day,
+        #[command(flatten)]
+        source: Source,
+        /// One group of the site.
+        #[arg(long)]
+        group: Option<String>,
+        /// As one JSON object, with the payloads as they were published.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Write completions for a shell to standard output.
+    #[command(hide = true)]
+    Completions { shell: clap_complete::Shell },
+    /// Write man pages into a folder.
+    #[command(hide = true)]
+    Man { folder: PathBuf },
 }
 
 #[derive(Debug, clap::Args)]
@@ -78,8 +131,23 @@ fn main() -> ExitCode {
     let done = match Arguments::parse().task {
         Task::Run { source, log } => start(&source, log),
         Task::Check { source } => load(&source).map(|loaded| say(&config::describe(&loaded))),
+        #[cfg(feature = "demo")]
+        Task::Demo { seconds, seed, pace } => demo(seconds, seed, pace),
         Task::Survey(arguments) => look_around(&arguments),
         Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
+        Task::Status { source, site, json } => {
+            answer(&source, |loaded, now| terminal::status(loaded, site.as_deref(), form(json), now))
+        }
+        Task::Why { site, date, source, group, json } => {
+            answer(&source, |loaded, now| terminal::why(loaded, &site, date, group.as_deref(), form(json), now))
+        }
+        Task::Completions { shell } => {
+            say(&manual::completions(&command(), shell));
+            Ok(())
+        }
+        Task::Man { folder } => {
+            manual::pages(&command(), &folder).map_err(|error| Fault::failed(format!("{}: {error}", folder.display())))
+        }
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -97,11 +165,7 @@ fn start(source: &Source, log: Option<Log>) -> Result<(), Fault> {
         (Some(Log::Text), _) | (None, config::LogFormat::Text) => LogFormat::Text,
     };
     log::start(format, &std::env::var("THIRSTD_LOG").unwrap_or_else(|_| "info".to_owned()));
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
-        .enable_all()
-        .build()
-        .map_err(|error| Fault::failed(format!("the system gives no threads: {error}")))?;
+    let runtime = runtime()?;
     let done = runtime.block_on(async {
         let stop = stop_signal().map_err(|error| Fault::failed(format!("signals cannot be heard: {error}")))?;
         run(run_settings(loaded), stop).await.map_err(|error| Fault::failed(error.to_string()))
@@ -109,6 +173,25 @@ fn start(source: &Source, log: Option<Log>) -> Result<(), Fault> {
     // A disk that hangs shall not keep the program from ending.
     runtime.shutdown_background();
     done
+}
+
+#[cfg(feature = "demo")]
+fn demo(seconds: u32, seed: u64, pace: f64) -> Result<(), Fault> {
+    // The account is what is to be read; the log tells of faults alone, unless somebody asks.
+    log::start(LogFormat::Text, &std::env::var("THIRSTD_LOG").unwrap_or_else(|_| "error".to_owned()));
+    let options = thirstd::demo::Options { seconds, seed, pace, color: io::stdout().is_terminal() };
+    let runtime = runtime()?;
+    let done = runtime.block_on(async {
+        let stop = stop_signal().map_err(|error| Fault::failed(format!("signals cannot be heard: {error}")))?;
+        thirstd::demo::run(options, stop, say).await.map_err(|error| Fault::failed(error.to_string()))
+    });
+    runtime.shutdown_background();
+    done
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
+    let built = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    built.map_err(|error| Fault::failed(format!("the system gives no threads: {error}")))
 }
 
 fn look_around(arguments: &SurveyArguments) -> Result<(), Fault> {
@@ -139,6 +222,23 @@ fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>
     Ok(())
 }
 
+/// Says what the store answers now.
+fn answer(source: &Source, ask: impl FnOnce(&Loaded, Stamp) -> Result<String, NoAnswer>) -> Result<(), Fault> {
+    let loaded = load(source)?;
+    let text = ask(&loaded, SystemClock::start().wall()).map_err(|error| Fault::failed(error.to_string()))?;
+    say(&text);
+    Ok(())
+}
+
+fn form(json: bool) -> Form {
+    if json { Form::Json } else { Form::Text(Screen::of_output()) }
+}
+
+/// The arguments, for who describes them.
+fn command() -> clap::Command {
+    Arguments::command()
+}
+
 fn load(source: &Source) -> Result<Loaded, Fault> {
     config::load(&source.config, std::env::vars())
         .map_err(|faults| Fault { code: WRONG_CONFIG, text: faults.to_string() })
@@ -151,6 +251,7 @@ fn run_settings(loaded: Loaded) -> RunSettings {
         client_id: loaded.broker.client_id,
         user: loaded.broker.user,
         password: loaded.broker.password,
+        tls: loaded.broker.tls,
         keep_alive_seconds: loaded.broker.keep_alive_seconds,
         max_packet_bytes: loaded.broker.max_packet_bytes,
         reconnect_min_ms: loaded.broker.reconnect_min_ms,

@@ -49,6 +49,18 @@ impl Daemon {
         self.process.ended()
     }
 
+    /// What the same program answers to `arguments` under the same configuration: all it writes to either output.
+    ///
+    /// # Panics
+    /// Where it cannot be started.
+    pub fn asked(&self, arguments: &[&str]) -> String {
+        let mut command = Command::new(binaries::ours("thirstd"));
+        command.args(arguments).arg("--config").arg(&self.configuration);
+        without_settings(&mut command);
+        let output = command.output().expect("a program that was built can be started");
+        [output.stdout, output.stderr].iter().map(|text| String::from_utf8_lossy(text)).collect()
+    }
+
     /// All it wrote.
     pub fn log(&self) -> String {
         self.process.log()
@@ -58,11 +70,15 @@ impl Daemon {
 fn launch(configuration: &PathBuf, folder: &TempDir) -> Process {
     let mut command = Command::new(binaries::ours("thirstd"));
     command.arg("run").arg("--config").arg(configuration);
-    // What the one who runs the tests has set for their own daemon is none of ours.
+    without_settings(&mut command);
+    Process::start("thirstd", &mut command, &folder.path().join("log"))
+}
+
+/// What the one who runs the tests has set for their own daemon is none of ours.
+fn without_settings(command: &mut Command) {
     for (name, _) in std::env::vars_os() {
         if name.to_string_lossy().starts_with("THIRSTD__") {
             command.env_remove(name);
         }
     }
-    Process::start("thirstd", &mut command, &folder.path().join("log"))
 }

@@ -194,11 +194,12 @@ fn read_weather(
     if let Some(averaged) = Averaged::of(quantity).filter(|_| is_preferred(state, index, quantity, context)) {
         if !now.trusted {
             // Kept out of the book: the day it would fall into is not known.
-        } else if !state.days.touch(reading.observed_at)
+        } else if !state.days.is_open(reading.observed_at)
             || !state.book.add(site.zone, averaged, judgment.value, reading.observed_at, covered)
         {
             state.too_late = state.too_late.saturating_add(1);
         } else {
+            state.days.touch(reading.observed_at);
             note_late(state, reading.observed_at, context);
         }
     }

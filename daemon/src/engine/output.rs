@@ -14,6 +14,8 @@ pub enum Output {
     Record(Record),
     /// Who did what, kept for good.
     Audit { site: String, who: String, text: String },
+    /// What happened at a site, kept a year and more for whoever asks why it did or did not water.
+    Diary(DiaryLine),
     /// One line for the log: a change of state, or a counted, rate-limited reject.
     Log { level: Level, site: String, text: String },
 }
@@ -23,6 +25,39 @@ pub enum Level {
     Info,
     Warn,
     Error,
+}
+
+/// One thing that happened at a site. `publish::diary` says what the payload of each kind is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DiaryLine {
+    pub site: String,
+    pub at: Stamp,
+    pub kind: DiaryKind,
+    /// Of a decision or a delivery the group, of a day its date, of an alert its kind and subject with a `/` between.
+    pub subject: String,
+    /// JSON.
+    pub payload: Vec<u8>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum DiaryKind {
+    Decision,
+    Delivery,
+    Day,
+    Alert,
+}
+
+impl DiaryKind {
+    pub const ALL: [Self; 4] = [Self::Decision, Self::Delivery, Self::Day, Self::Alert];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Decision => "decision",
+            Self::Delivery => "delivery",
+            Self::Day => "day",
+            Self::Alert => "alert",
+        }
+    }
 }
 
 /// Which queue a record waits in: when space runs out, the oldest readings go first, the water account stays.

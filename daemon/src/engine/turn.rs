@@ -3,13 +3,13 @@
 use super::civil;
 use super::evidence;
 use super::output::Level;
-use super::publish::{history, log};
+use super::publish::{diary, history, log};
 use super::rainfall;
 use super::site::days::{ClosedDay, Figures};
 use super::site::evapotranspiration::Method;
 use super::site::normals::Basis;
 use super::stamp::HOUR;
-use super::state::{Context, SiteState};
+use super::state::{Context, Season, SiteState};
 
 /// Brings the days up to now. Where the clock is not believed, nothing turns.
 pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
@@ -35,6 +35,7 @@ pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
     }
     for day in state.days.finish(now, lateness(context)) {
         history::day(&day, context);
+        diary::day(&day, context);
         state.sent.totals_due = true;
     }
 }
@@ -63,6 +64,7 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     );
     log(context, Level::Info, text);
     history::day(&closed, context);
+    diary::day(&closed, context);
 }
 
 /// How a day's evapotranspiration came about, for people.
@@ -87,6 +89,7 @@ fn revise(state: &mut SiteState, context: &mut Context<'_>) {
         );
         log(context, Level::Info, text);
         history::day(&day, context);
+        diary::day(&day, context);
         state.sent.totals_due = true;
     }
 }
@@ -97,6 +100,9 @@ fn post(state: &mut SiteState, before: Option<Figures>, day: &ClosedDay, context
         match before {
             None => group.ledger.post(settings, month, day.figures.water),
             Some(before) => group.ledger.correct(settings, month, before.water, day.figures.water),
+        }
+        if state.season == Season::Drained {
+            group.ledger.forgive();
         }
     }
 }

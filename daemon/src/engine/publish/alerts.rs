@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use thirst_schemas as wire;
 
-use super::{log, state as put};
+use super::{diary, log, state as put};
 use crate::engine::alert::{AlertChange, AlertKind, Audience, Urgency, Wording};
 use crate::engine::output::{Level, Output};
 use crate::engine::publish::history;
@@ -86,6 +86,7 @@ fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_
         context.outputs.push(Output::State { topic, payload: Vec::new() });
     }
     history::alert(change, context);
+    diary::alert(&payload, context);
 }
 
 /// A subject as an id: what is not a letter, digit or hyphen becomes a hyphen, at most 64 characters.

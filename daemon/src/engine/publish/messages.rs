@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use thirst_schemas as wire;
 
-use super::{basis, capability, confidence, history, log, method, reason, state as put, words};
+use super::{basis, capability, confidence, diary, history, log, method, reason, state as put, words};
 use crate::engine::civil;
 use crate::engine::decision::hold::restriction;
 use crate::engine::decision::{Change, Wanted};
@@ -30,6 +30,8 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
         until: hold.until.map(Stamp::utc),
         text: words::hold(state, index, hold, context),
     });
+    let mut holds: Vec<wire::Hold> = holds.collect();
+    holds.sort_by_key(|hold| hold.since);
     let releases = &state.groups[index].operator.releases;
     let payload = wire::Decision {
         schema: Default::default(),
@@ -40,7 +42,7 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
         group: settings.id.clone(),
         action: if said.holds() { wire::Action::Hold } else { wire::Action::Scale },
         scale_percent: said.percent,
-        holds: holds.collect(),
+        holds,
         released: releases
             .iter()
             .map(|release| wire::Release { reason: reason(release.reason), until: release.until.map(Stamp::utc) })
@@ -59,6 +61,7 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
     if change != Change::Nothing {
         log(context, Level::Info, format!("group {}: {}", settings.id, payload.text));
         history::decision(&settings.id, &standing, context);
+        diary::decision(&payload, context);
     }
     put(context, wire::topics::decision(&context.settings.prefix, &site.id, &settings.id), &payload);
 }

@@ -45,7 +45,7 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             let until = until.unwrap_or_else(|| "the ground has dried".to_owned());
             format!(
                 "Rain: {} fell in the last rain; there is water enough until about {until}.",
-                depth(site, state.event.last_mm())
+                depth(site, group.rain.mm())
             )
         }
         Reason::Freeze => format!(
@@ -166,7 +166,7 @@ pub fn instruction(water_allowed: bool, what: &str, held: &[String]) -> String {
     match (water_allowed, held.is_empty()) {
         (true, _) => format!("Water may run: {what}."),
         (false, true) => format!("No water: {what}."),
-        (false, false) => format!("No water: {}.", held.join("; ")),
+        (false, false) => format!("No water. Held: {}.", held.join("; ")),
     }
 }
 
@@ -185,7 +185,7 @@ pub fn temperature(site: &SiteSettings, celsius: f64) -> String {
     }
 }
 
-fn speed(site: &SiteSettings, m_per_s: f64) -> String {
+pub fn speed(site: &SiteSettings, m_per_s: f64) -> String {
     match site.units {
         DisplayUnits::Metric => format!("{m_per_s:.1} m/s"),
         DisplayUnits::Us => format!("{:.0} mph", m_per_s / MPS_PER_MPH),

@@ -5,7 +5,7 @@ use rusqlite::{OptionalExtension, Statement, Transaction, params};
 use crate::engine::output::Lane;
 
 use super::read::{signed, unsigned};
-use super::{Commit, Committed, HistoryLines, JournalRow, Store, StoreError, UnackedChange};
+use super::{Commit, Committed, HistoryLines, JournalRow, Store, StoreError, UnackedChange, diary};
 
 impl Store {
     /// Makes `commit` durable; when it returns, it is on the disk.
@@ -26,6 +26,7 @@ impl Store {
         write_history(&transaction, &commit.history).map_err(write)?;
         let excess = (self.history_bytes + added).saturating_sub(self.limits.history_bytes);
         let (dropped_lines, dropped_bytes) = drop_history(&transaction, excess).map_err(write)?;
+        let diary_bytes = diary::write(&transaction, commit, &self.limits, self.diary_bytes).map_err(write)?;
         transaction.commit().map_err(write)?;
 
         self.commits += 1;
@@ -37,6 +38,7 @@ impl Store {
             self.journal.push_back(row);
         }
         self.history_bytes = (self.history_bytes + added).saturating_sub(dropped_bytes);
+        self.diary_bytes = diary_bytes;
         Ok(Committed { history_dropped: dropped_lines })
     }
 }
@@ -45,9 +47,18 @@ fn write_journal(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::Re
     let now = commit.last;
     transaction
         .prepare(
-            "UPDATE meta SET next_sequence = ?1, commits = commits + 1, wall = ?2, uptime = ?3, listening = ?4, trusted = ?5",
+            "UPDATE meta SET next_sequence = ?1, commits = commits + 1, \
+             wall = CASE WHEN ?5 THEN ?2 ELSE max(wall, ?2) END, uptime = ?3, listening = ?4, \
+             trusted = ?5, stopped = ?6",
         )?
-        .execute(params![signed(commit.next_sequence), now.wall.0, now.uptime, now.listening, now.trusted])?;
+        .execute(params![
+            signed(commit.next_sequence),
+            now.wall.0,
+            now.uptime,
+            now.listening,
+            now.trusted,
+            commit.is_last
+        ])?;
     if commit.journal.is_empty() {
         return Ok(None);
     }
@@ -136,7 +147,7 @@ fn write_state(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::Resu
 }
 
 /// Runs one statement for each row; prepares nothing where there is none.
-fn for_each<T>(
+pub(super) fn for_each<T>(
     transaction: &Transaction<'_>,
     sql: &str,
     rows: &[T],

@@ -18,6 +18,13 @@ pub enum StoreError {
          version, or move the file away to begin anew"
     )]
     Newer { path: PathBuf, found: i64, known: i64 },
+    #[error(
+        "the store {path} was written by an older thirstd (its version {found}, this program knows {known}); start \
+         thirstd run once, which brings it up to date"
+    )]
+    Older { path: PathBuf, found: i64, known: i64 },
+    #[error("there is no store at {path} yet; thirstd run makes it when it first starts with this configuration")]
+    Missing { path: PathBuf },
     #[error("the store {path} is damaged: {cause}")]
     Damaged { path: PathBuf, cause: String },
     #[error("cannot write to the store {path}: {cause}; look for a full or read-only disk")]

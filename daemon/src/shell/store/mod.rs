@@ -5,7 +5,9 @@
 pub mod journal;
 
 mod commit;
+mod diary;
 mod error;
+mod look;
 mod open;
 mod read;
 mod schema;
@@ -18,11 +20,13 @@ use rusqlite::Connection;
 
 use crate::engine::SavedSite;
 use crate::engine::event::Now;
-use crate::engine::output::Lane;
+use crate::engine::output::{DiaryLine, Lane};
 use crate::engine::stamp::Stamp;
 
+pub use diary::MOST_READ;
 pub use error::StoreError;
 pub use journal::{JournalBlob, JournalEntry, JournalEvent};
+pub use look::Saved;
 pub use open::{Opened, SetAside};
 pub use read::{Reader, Sites, Tail, Topic};
 
@@ -36,6 +40,7 @@ pub struct Store {
     journal: VecDeque<JournalRow>,
     journal_bytes: u64,
     history_bytes: u64,
+    diary_bytes: u64,
     next_answer: i64,
     commits: u64,
     /// Held as long as the store is open.
@@ -51,12 +56,23 @@ pub struct Limits {
     pub journal_bytes: u64,
     /// Events kept in the journal although every site has them.
     pub journal_keep: u64,
+    /// Diary, bytes. Beyond, the oldest lines go.
+    pub diary_bytes: u64,
+    /// Age beyond which lines of the diary go, days.
+    pub diary_days: u32,
 }
 
 impl Default for Limits {
     fn default() -> Self {
-        // Our choice: days of a fleet's history, and the tail of a large fleet twice over.
-        Self { history_bytes: 512 << 20, journal_bytes: 256 << 20, journal_keep: 0 }
+        // Our choice: days of a fleet's history, the tail of a large fleet twice over, and a diary of more than a year, so
+        // that this season can be held against the last one: about a megabyte a year and group.
+        Self {
+            history_bytes: 512 << 20,
+            journal_bytes: 256 << 20,
+            journal_keep: 0,
+            diary_bytes: 1 << 30,
+            diary_days: 400,
+        }
     }
 }
 
@@ -113,6 +129,9 @@ pub struct Commit {
     pub answered: Vec<i64>,
     pub audit: Vec<AuditRow>,
     pub history: Vec<HistoryLines>,
+    pub diary: Vec<DiaryLine>,
+    /// The farewell of a daemon that was told to stop.
+    pub is_last: bool,
     pub unacked: UnackedChange,
     /// The filters granted, where they changed.
     pub subscriptions: Option<Vec<String>>,

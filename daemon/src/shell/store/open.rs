@@ -10,6 +10,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use crate::engine::event::Now;
 use crate::engine::stamp::{SECOND, Stamp};
 
+use super::schema::Found;
 use super::{Answer, JournalRow, Limits, Recovered, Store, StoreError, TailStart, UnackedRow, read, schema};
 
 /// An open store and what it knew.
@@ -70,10 +71,12 @@ impl Store {
         let open = |error: rusqlite::Error| StoreError::open(path, &error);
         let mut connection = Connection::open_with_flags(path, flags).map_err(open)?;
         connection.busy_timeout(BUSY).map_err(open)?;
-        let exists = schema::check(&connection, path)?;
+        let found = schema::check(&connection, path)?;
         schema::prepare(&connection).map_err(open)?;
-        if !exists {
-            schema::create(&mut connection, read::signed(epoch)).map_err(open)?;
+        match found {
+            Found::Nothing => schema::create(&mut connection, read::signed(epoch)).map_err(open)?,
+            Found::Tables(schema::VERSION) => {}
+            Found::Tables(older) => schema::migrate(&mut connection, older).map_err(open)?,
         }
         let read = |error: rusqlite::Error| StoreError::read(path, &error);
         let recovered = recover(&connection, path)?;
@@ -81,6 +84,8 @@ impl Store {
         let history_bytes = connection
             .query_row("SELECT coalesce(sum(length(bytes)), 0) FROM history", [], |row| row.get::<_, i64>(0))
             .map_err(read)?;
+        let diary_bytes =
+            connection.query_row("SELECT diary_bytes FROM meta", [], |row| row.get::<_, i64>(0)).map_err(read)?;
         let next_answer = recovered.answers.last().map_or(1, |answer| answer.id.saturating_add(1));
         let store = Self {
             connection,
@@ -89,6 +94,7 @@ impl Store {
             journal,
             journal_bytes,
             history_bytes: read::unsigned(history_bytes),
+            diary_bytes: read::unsigned(diary_bytes),
             next_answer,
             commits: recovered.commits,
             lock,

@@ -13,8 +13,8 @@ use super::{JournalEntry, StoreError, journal};
 /// A reading connection.
 #[derive(Debug)]
 pub struct Reader {
-    connection: Connection,
-    path: PathBuf,
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
 }
 
 /// The last payload of a topic; an empty one is still to be published, once.
@@ -80,6 +80,17 @@ impl Reader {
         Ok((rows.into_iter().map(|(_, topic)| topic).collect(), next))
     }
 
+    /// The last payload of `topic`.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn topic(&self, topic: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        self.connection
+            .query_row("SELECT payload FROM topics WHERE topic = ?1", [topic], |row| row.get(0))
+            .optional()
+            .map_err(|error| StoreError::read(&self.path, &error))
+    }
+
     /// The text of a version of the settings.
     ///
     /// # Errors
@@ -91,10 +102,10 @@ impl Reader {
             .map_err(|error| StoreError::read(&self.path, &error))
     }
 
-    fn rows<T>(
+    pub(super) fn rows<T>(
         &self,
         sql: &str,
-        parameters: (i64, u32),
+        parameters: impl rusqlite::Params,
         map: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, StoreError> {
         let read = |error: rusqlite::Error| StoreError::read(&self.path, &error);

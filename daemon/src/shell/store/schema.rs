@@ -7,7 +7,15 @@ use rusqlite::Connection;
 use super::StoreError;
 
 /// Version of the tables; in the file as `user_version`.
-pub(super) const VERSION: i64 = 1;
+pub(super) const VERSION: i64 = 2;
+
+/// What is in a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Found {
+    Nothing,
+    /// Our tables of this version.
+    Tables(i64),
+}
 
 /// Marks the file as ours: "thrs".
 const APPLICATION: i64 = 0x7468_7273;
@@ -15,8 +23,8 @@ const APPLICATION: i64 = 0x7468_7273;
 /// The log of SQLite is cut back to this after a checkpoint, bytes. Our choice.
 const LOG_BYTES: i64 = 16 << 20;
 
-/// True when the file holds our tables already, false when it is empty.
-pub(super) fn check(connection: &Connection, path: &Path) -> Result<bool, StoreError> {
+/// What the file holds; a file of another program or of a newer thirstd is refused.
+pub(super) fn check(connection: &Connection, path: &Path) -> Result<Found, StoreError> {
     let read = |pragma: &str| {
         connection
             .query_row(&format!("PRAGMA {pragma}"), [], |row| row.get::<_, i64>(0))
@@ -27,11 +35,11 @@ pub(super) fn check(connection: &Connection, path: &Path) -> Result<bool, StoreE
         .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0))
         .map_err(|error| StoreError::open(path, &error))?;
     match (application, found) {
-        (0, 0) if tables == 0 => Ok(false),
+        (0, 0) if tables == 0 => Ok(Found::Nothing),
         (APPLICATION, found) if found > VERSION => {
             Err(StoreError::Newer { path: path.to_owned(), found, known: VERSION })
         }
-        (APPLICATION, VERSION) => Ok(true),
+        (APPLICATION, 1..) => Ok(Found::Tables(found)),
         (APPLICATION, found) => Err(StoreError::damaged(path, format!("its version is {found}"))),
         _ => Err(StoreError::Foreign { path: path.to_owned() }),
     }
@@ -53,11 +61,23 @@ pub(super) fn prepare(connection: &Connection) -> rusqlite::Result<()> {
 pub(super) fn create(connection: &mut Connection, epoch: i64) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
     transaction.execute_batch(TABLES)?;
+    transaction.execute_batch(DIARY)?;
     transaction.execute(
         "INSERT INTO meta (only, epoch, next_sequence, wall, uptime, listening, trusted) VALUES (1, ?1, 1, 0, 0, 0, 0)",
         [epoch],
     )?;
     transaction.pragma_update(None, "application_id", APPLICATION)?;
+    transaction.pragma_update(None, "user_version", VERSION)?;
+    transaction.commit()
+}
+
+/// Brings the tables of version `found` to ours, whole or not at all.
+pub(super) fn migrate(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
+    let transaction = connection.transaction()?;
+    if found < 2 {
+        transaction.execute_batch(DIARY)?;
+        transaction.execute_batch(FIRST_LINES)?;
+    }
     transaction.pragma_update(None, "user_version", VERSION)?;
     transaction.commit()
 }
@@ -96,4 +116,32 @@ const TABLES: &str = "
     CREATE TABLE subscriptions (filter TEXT PRIMARY KEY) WITHOUT ROWID;
     CREATE TABLE settings (version INTEGER PRIMARY KEY, text TEXT NOT NULL);
     CREATE TABLE unacked (id INTEGER PRIMARY KEY, packets BLOB NOT NULL);
+";
+
+/// Version 2. `meta.stopped`: the last commit was the farewell of a daemon that was told to stop.
+const DIARY: &str = "
+    CREATE TABLE diary (
+        id INTEGER PRIMARY KEY, at INTEGER NOT NULL, site TEXT NOT NULL, kind TEXT NOT NULL, subject TEXT NOT NULL,
+        payload BLOB NOT NULL
+    );
+    CREATE INDEX diary_by_site ON diary (site, kind, subject, at);
+    CREATE INDEX audit_by_site ON audit (site, at);
+    ALTER TABLE meta ADD COLUMN diary_bytes INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN stopped INTEGER NOT NULL DEFAULT 0;
+";
+
+/// The diary of an older store begins with what stands: its decisions and its open alerts.
+const FIRST_LINES: &str = "
+    INSERT INTO diary (at, site, kind, subject, payload)
+    SELECT 1000 * unixepoch(coalesce(text ->> 'since', text ->> 'issued_at')), owner,
+        CASE text ->> 'schema' WHEN 'thirst/alert/1' THEN 'alert' ELSE 'decision' END,
+        coalesce(text ->> 'group', (text ->> 'kind') || '/' || (text ->> 'subject')), payload
+    FROM (
+        SELECT row, owner, payload, CASE json_valid(CAST(payload AS TEXT)) WHEN 1 THEN CAST(payload AS TEXT) END AS text
+        FROM topics
+    )
+    WHERE text ->> 'schema' IN ('thirst/decision/1', 'thirst/alert/1') AND text ->> 'site' = owner
+        AND unixepoch(text ->> 'issued_at') IS NOT NULL
+    ORDER BY 1;
+    UPDATE meta SET diary_bytes = (SELECT coalesce(sum(length(payload)), 0) FROM diary);
 ";

@@ -8,6 +8,8 @@ use tempfile::TempDir;
 use super::*;
 use crate::engine::event::Event;
 
+mod diary;
+
 fn now(wall: i64) -> Now {
     Now { wall: Stamp(wall), uptime: wall / 2, listening: wall / 4, trusted: true }
 }
@@ -312,7 +314,7 @@ fn a_newer_store_and_a_foreign_database_are_refused_and_left_alone() {
     store.connection.pragma_update(None, "user_version", 99).unwrap();
     drop(store);
     let refused = Store::open_or_begin_anew(&path, Limits::default(), Stamp(0)).unwrap_err();
-    assert!(refused.to_string().contains("its version 99, this program knows 1"), "{refused}");
+    assert!(refused.to_string().contains("its version 99, this program knows 2"), "{refused}");
 
     let foreign = folder.path().join("foreign.db");
     Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE people (name TEXT)").unwrap();
