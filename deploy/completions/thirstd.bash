@@ -168,7 +168,7 @@ _thirstd() {
             return 0
             ;;
         thirstd__subcmd__survey)
-            opts="-h --broker --recording --user --password-file --topics --seconds --out --latitude --longitude --zone --help"
+            opts="-h --broker --recording --user --password-file --topics --seconds --out --guesses --latitude --longitude --zone --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

@@ -45,14 +45,15 @@ complete -c thirstd -n "__fish_thirstd_using_subcommand demo" -l pace -d 'Days i
 complete -c thirstd -n "__fish_thirstd_using_subcommand demo" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l broker -d 'The broker to listen on' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l recording -d 'A recording (one JSON object a line: at, topic, payload) instead of a broker' -r -F
-complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l user -r
-complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l password-file -d 'The first line of that file' -r -F
-complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l topics -d 'Topics to listen to, as MQTT filters; can be given several times' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l user -d 'The user name at the broker' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l password-file -d 'The file whose first line is the password' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l topics -d 'Topics to listen to: MQTT filters, with commas between them' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l seconds -d 'How long to listen. Counters, nights and intervals are told better from hours than from a minute' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l out -d 'The configuration to write; a file that is there already is not touched' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l latitude -d 'Of the site, in degrees; south is negative' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l longitude -d 'Of the site, in degrees; west is negative' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l zone -d 'Of the site, from the IANA list, for example America/Denver' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l guesses -d 'Put guesses in force too, instead of writing them as comments. Look at each of them'
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -s h -l help -d 'Print help'
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -l at -d 'When it arrives (RFC 3339), for example 2026-04-01T06:00:00Z; else now' -r

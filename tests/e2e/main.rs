@@ -9,5 +9,6 @@ mod decisions;
 mod recordings;
 mod restarts;
 mod stage;
+mod survey;
 mod tls;
 mod yard;

@@ -15,6 +15,9 @@ use thirstd::survey::{Place, Report, Survey, write};
 
 use truth::{Score, Truth, score};
 
+/// Shapes whose names say so little that nothing is in force but guesses, when they are asked for.
+const UNSURE: [&str; 2] = ["22-nothing-but-numbers", "26-letters-of-the-trade"];
+
 /// One line of a recording.
 struct Line {
     at: Stamp,
@@ -83,18 +86,22 @@ fn most_guesses_are_right_and_none_in_force_is_wrong() {
     writeln!(table, "{:28} {}", "all", sum.row()).unwrap();
     println!("{table}");
     assert_eq!(sum.wrong_in_force, 0, "\n{table}");
-    assert!(sum.parts.share() >= 0.9 && sum.quantities.share() >= 0.9 && sum.units.share() >= 0.9, "\n{table}");
-    assert!(sum.in_force.share() >= 0.8, "\n{table}");
+    // What is reached; a change that makes any of them worse has to say why.
+    assert!(sum.parts.share() >= 0.98, "\n{table}");
+    assert!(sum.quantities.share() >= 0.96, "\n{table}");
+    assert!(sum.units.share() >= 0.95, "\n{table}");
+    assert!(sum.in_force.share() >= 0.85, "\n{table}");
 }
 
 #[test]
 fn every_configuration_loads_and_reads_its_recording() {
     for name in shapes() {
         let lines = lines(&name);
-        let written = write(&surveyed(&lines), &place(&truth(&name)));
-        if name == "22-nothing-but-numbers" {
+        let report = surveyed(&lines);
+        let mut written = write(&report, &place(&truth(&name)));
+        if UNSURE.contains(&name.as_str()) {
             assert_eq!((written.feeds, written.fields), (0, 0), "{name}: nothing is sure\n{}", written.text);
-            continue;
+            written = write(&report.with_guesses(), &place(&truth(&name)));
         }
         let loaded = config::load_text("survey.toml", &written.text, std::iter::empty())
             .unwrap_or_else(|faults| panic!("{name}: {faults}\n{}", written.text));

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use thirstd::engine::decode::Part;
 use thirstd::engine::units::Unit;
-use thirstd::survey::{Guess, Meaning, Pattern, Report, Sure};
+use thirstd::survey::{Guess, Meaning, Pattern, Report};
 
 /// The file beside a recording.
 #[derive(Debug, Deserialize)]
@@ -113,7 +113,7 @@ pub fn score(report: &Report, truth: &Truth) -> Score {
         if !truth.patterns.iter().any(|pattern| is_near(found, pattern)) {
             score.parts.count(false);
             score.miss(format!("a pattern that is none: {}", found.template));
-            score.wrong_in_force += found.fields.iter().filter(|guess| is_in_force(guess)).count();
+            score.wrong_in_force += found.fields.iter().filter(|guess| guess.is_in_force()).count();
         }
     }
     score
@@ -155,7 +155,7 @@ fn of_pattern(score: &mut Score, found: &Pattern, truth: &TruePattern) {
             }
         }
     }
-    for guess in found.fields.iter().filter(|guess| is_in_force(guess) && !truth.fields.contains_key(&guess.key)) {
+    for guess in found.fields.iter().filter(|guess| guess.is_in_force() && !truth.fields.contains_key(&guess.key)) {
         score.wrong_in_force += 1;
         score.miss(format!("{} is in force and no field", guess.key));
     }
@@ -168,18 +168,18 @@ fn of_field(score: &mut Score, guess: &Guess, truth: Option<&TrueField>) {
             let right = guess.reading().is_none() && !matches!(guess.meaning, Meaning::Time { .. });
             score.quantities.count(right);
             if !right {
-                score.wrong_in_force += usize::from(is_in_force(guess));
+                score.wrong_in_force += usize::from(guess.is_in_force());
                 score.miss(format!("{}: is of no use, not {told}", guess.key));
             }
         }
         Some(TrueField::Word(word)) => {
             let right = match word.as_str() {
                 "time" => matches!(guess.meaning, Meaning::Time { .. }),
-                _ => !is_in_force(guess),
+                _ => !guess.is_in_force(),
             };
             score.quantities.count(right);
             if !right {
-                score.wrong_in_force += usize::from(is_in_force(guess));
+                score.wrong_in_force += usize::from(guess.is_in_force());
                 score.miss(format!("{}: {word}, not {told}", guess.key));
             }
         }
@@ -191,17 +191,13 @@ fn of_field(score: &mut Score, guess: &Guess, truth: Option<&TrueField>) {
             let unit_right = sense.is_some_and(|sense| Unit::parse(unit) == Some(sense.unit) && sense.scale == scale);
             score.quantities.count(quantity_right);
             score.units.count(quantity_right && unit_right);
-            score.in_force.count(quantity_right && unit_right && is_in_force(guess));
+            score.in_force.count(quantity_right && unit_right && guess.is_in_force());
             if !quantity_right || !unit_right {
-                score.wrong_in_force += usize::from(is_in_force(guess));
+                score.wrong_in_force += usize::from(guess.is_in_force());
                 score.miss(format!("{}: {quantity} in {unit} × {scale}, not {told}", guess.key));
-            } else if !is_in_force(guess) {
+            } else if !guess.is_in_force() {
                 score.miss(format!("{}: right, but a comment: {told}", guess.key));
             }
         }
     }
-}
-
-fn is_in_force(guess: &Guess) -> bool {
-    guess.sure > Sure::Guess && guess.reading().is_some()
 }

@@ -23,25 +23,29 @@ pub struct SurveyArguments {
     /// A recording (one JSON object a line: at, topic, payload) instead of a broker.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["broker", "user", "password_file", "topics", "seconds"])]
     recording: Option<PathBuf>,
+    /// The user name at the broker.
     #[arg(long)]
     user: Option<String>,
-    /// The first line of that file.
+    /// The file whose first line is the password.
     #[arg(long, value_name = "FILE", requires = "user")]
     password_file: Option<PathBuf>,
-    /// Topics to listen to, as MQTT filters; can be given several times.
-    #[arg(long, value_name = "FILTER", default_value = "#")]
+    /// Topics to listen to: MQTT filters, with commas between them.
+    #[arg(long, value_name = "FILTERS", default_value = "#", value_delimiter = ',')]
     topics: Vec<String>,
     /// How long to listen. Counters, nights and intervals are told better from hours than from a minute.
-    #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..=604_800))]
+    #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..=604_800))]
     seconds: u64,
     /// The configuration to write; a file that is there already is not touched.
     #[arg(long, value_name = "FILE", default_value = "thirstd.toml")]
     out: PathBuf,
+    /// Put guesses in force too, instead of writing them as comments. Look at each of them.
+    #[arg(long)]
+    guesses: bool,
     /// Of the site, in degrees; south is negative.
-    #[arg(long, allow_negative_numbers = true, value_parser = degrees::<90>)]
+    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, value_parser = degrees::<90>)]
     latitude: Option<f64>,
     /// Of the site, in degrees; west is negative.
-    #[arg(long, allow_negative_numbers = true, value_parser = degrees::<180>)]
+    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, value_parser = degrees::<180>)]
     longitude: Option<f64>,
     /// Of the site, from the IANA list, for example America/Denver.
     #[arg(long, value_parser = zone)]
@@ -84,13 +88,20 @@ pub fn survey(
         return Err(format!("{source}: nothing came. Listen longer (--seconds 600), or check --topics."));
     }
     let report = found.report();
-    let written = write(&report, &place);
     let mut text = page(&report, &source);
+    let report = if arguments.guesses { report.with_guesses() } else { report };
+    let written = write(&report, &place);
     if let Some(note) = note {
         text.push_str(&format!("\n{note}\n"));
     }
     if written.feeds == 0 {
-        return Err(format!("{text}\nNothing is written: no field is sure enough to be in force."));
+        return Err(format!(
+            "{text}\nNothing is written: no field is sure enough to be in force. {}",
+            match arguments.guesses {
+                true => "Write the feeds by hand, as deploy/config/full.toml shows.",
+                false => "With --guesses they are taken as they are.",
+            }
+        ));
     }
     save(&arguments.out, &written.text)?;
     text.push_str(&closing(arguments, &written));

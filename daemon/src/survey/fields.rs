@@ -15,6 +15,7 @@ pub struct FieldSeen {
     pub in_pack: bool,
     pub numbers: Numbers,
     pub truths: u32,
+    pub last_truth: bool,
     pub nulls: u32,
     /// Numbers that were written as text, and those of them with a decimal comma.
     pub from_text: u32,

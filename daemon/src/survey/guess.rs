@@ -17,11 +17,13 @@ pub struct Guess {
     pub meaning: Meaning,
     pub sure: Sure,
     pub why: String,
-    /// A value that was seen.
+    /// What was seen: least and most, or a text.
     pub example: String,
     /// Fault codes that were seen, and that the decoder does not know by itself.
     pub sentinels: Vec<f64>,
     pub decimal_comma: bool,
+    /// Put in force all the same.
+    pub taken: bool,
     /// The name alone is too short to say much.
     pub is_weak: bool,
 }
@@ -52,6 +54,11 @@ pub struct Sense {
 }
 
 impl Guess {
+    /// Whether the configuration has it in force.
+    pub fn is_in_force(&self) -> bool {
+        self.reading().is_some() && (self.sure > Sure::Guess || self.taken)
+    }
+
     pub fn reading(&self) -> Option<&Sense> {
         match &self.meaning {
             Meaning::Reading(sense) => Some(sense),
@@ -69,6 +76,7 @@ impl Guess {
             example: example(seen),
             sentinels: Vec::new(),
             decimal_comma: seen.commas > 0,
+            taken: false,
             is_weak: false,
         }
     }
@@ -108,8 +116,7 @@ pub fn guess(key: &str, name: &str, seen: &FieldSeen, in_pack: bool, family: Opt
         return said(plain(Unit::One), sure, format!("{why_named}; rises by 1 a message"));
     }
     let Some(found) = unit(quantity, &words, seen, in_pack, family) else {
-        let range = range(&seen.numbers);
-        return Guess::nothing(key, seen, format!("{why_named}, but {range} fits no unit of {}", quantity.name()));
+        return Guess::nothing(key, seen, format!("{why_named}, but its values fit no unit of {}", quantity.name()));
     };
     let sure = match found.source {
         Source::Written | Source::Range if !is_weak => Sure::High,
@@ -305,21 +312,19 @@ fn rain_doubt(quantity: Quantity, words: &Words, numbers: &Numbers) -> Option<Su
     }
 }
 
-/// The last word that says what the name speaks of.
+/// The word that says what the name speaks of: the longest that is of a value by itself, else the longest of all.
 fn deciding_word(words: &Words) -> &str {
-    let means = |word: &&String| {
-        let tags = Words::of(word).tags;
-        tags.first()
-            .is_some_and(|tag| !matches!(tag, Tag::Channel | Tag::Container | Tag::Time | Tag::Mean | Tag::SiteWord))
-    };
-    words.words.iter().filter(means).max_by_key(|word| word.len()).or(words.words.last()).map_or("", String::as_str)
+    let main = |word: &&String| Words::of(word).tags.first().is_some_and(|tag| tag.is_main());
+    let of_a_value = |word: &&String| Words::of(word).tags.first().is_some_and(|tag| tag.is_of_a_value());
+    let longest = |kind: &dyn Fn(&&String) -> bool| words.words.iter().filter(kind).max_by_key(|word| word.len());
+    longest(&main).or_else(|| longest(&of_a_value)).or(words.words.last()).map_or("", String::as_str)
 }
 
 fn example(seen: &FieldSeen) -> String {
     match (seen.numbers.count, seen.texts.last()) {
-        (0, Some((_, text))) => text.chars().take(20).collect(),
-        (0, None) if seen.truths > 0 => "true".to_owned(),
+        (0, Some((_, text))) => text.chars().take(25).collect(),
+        (0, None) if seen.truths > 0 => seen.last_truth.to_string(),
         (0, None) => String::new(),
-        _ => plain_number(seen.numbers.last),
+        _ => range(&seen.numbers),
     }
 }

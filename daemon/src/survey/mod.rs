@@ -75,6 +75,26 @@ pub struct Report {
     pub left_out: Vec<LeftOut>,
 }
 
+impl Report {
+    /// Puts guesses in force too, but for those that say again what another field says.
+    pub fn with_guesses(mut self) -> Self {
+        for pattern in &mut self.patterns {
+            for index in 0..pattern.fields.len() {
+                let Some(sense) = pattern.fields.get(index).and_then(Guess::reading).copied() else { continue };
+                let said = |guess: &Guess| {
+                    let other = guess.reading().filter(|_| guess.is_in_force());
+                    other.is_some_and(|other| together::is_same(other.quantity, sense.quantity))
+                };
+                let is_said = pattern.fields.iter().any(said);
+                if let Some(guess) = pattern.fields.get_mut(index).filter(|_| !is_said) {
+                    guess.taken = true;
+                }
+            }
+        }
+        self
+    }
+}
+
 impl Survey {
     /// Takes in one message.
     pub fn take(&mut self, at: Stamp, topic: &str, payload: &[u8], retain: bool) {

@@ -82,7 +82,11 @@ fn row(guess: &Guess) -> [String; 6] {
     let (is, unit) = match &guess.meaning {
         Meaning::Reading(sense) => {
             let scale = if sense.scale == 1.0 { String::new() } else { format!(" × {}", sense.scale) };
-            let unit = if is_unitless(sense.quantity) { String::new() } else { shown(sense.unit).to_owned() };
+            let unit = match sense.quantity {
+                _ if sense.inverted => "inverted",
+                quantity if is_unitless(quantity) => "",
+                _ => shown(sense.unit),
+            };
             (sense.quantity.name().to_owned(), format!("{unit}{scale}"))
         }
         Meaning::Time { format, .. } => ("its own time".to_owned(), super::write::time_format(*format).to_owned()),
@@ -107,14 +111,40 @@ fn rows_out<const N: usize>(page: &mut String, rows: &[[String; N]]) -> std::fmt
         rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max().unwrap_or(0)
     };
     let widths: Vec<usize> = (0..N).map(width).collect();
+    // Two blanks before each column.
+    let before: usize = widths.iter().take(N - 1).map(|width| width + 2).sum::<usize>() + 2;
+    let room = PAGE_WIDTH.saturating_sub(before).max(NARROWEST);
     for row in &rows {
         let mut line = String::from("  ");
-        for (cell, width) in row.iter().zip(&widths) {
+        for (cell, width) in row.iter().zip(&widths).take(N - 1) {
             let _ = write!(line, "{cell:width$}  ");
         }
-        writeln!(page, "{}", line.trim_end())?;
+        for (index, part) in wrapped(row.last().map_or("", String::as_str), room).iter().enumerate() {
+            if index > 0 {
+                line = " ".repeat(before);
+            }
+            line.push_str(part);
+            writeln!(page, "{}", line.trim_end())?;
+        }
     }
     Ok(())
+}
+
+/// The text in lines of at most `room` characters, cut between words; at least one line.
+fn wrapped(text: &str, room: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in text.split(' ') {
+        let Some(line) = lines.last_mut() else { break };
+        if line.is_empty() {
+            line.push_str(word);
+        } else if line.chars().count() + 1 + word.chars().count() <= room {
+            line.push(' ');
+            line.push_str(word);
+        } else {
+            lines.push(word.to_owned());
+        }
+    }
+    lines
 }
 
 fn left_out(page: &mut String, left_out: &[LeftOut]) -> std::fmt::Result {
@@ -172,3 +202,7 @@ pub fn plain(text: &str) -> String {
 }
 
 const MOST_REST: usize = 12;
+
+/// Columns of text that most windows have; the last column is never narrower than this.
+const PAGE_WIDTH: usize = 110;
+const NARROWEST: usize = 32;

@@ -203,11 +203,9 @@ impl<'t> Table<'t> {
         let rows: Vec<Vec<&str>> = topics.iter().map(|usable| usable.topic.split('/').collect()).collect();
         let head = rows.first().cloned().unwrap_or_default();
         let fixed = head.iter().enumerate().map(|(index, level)| {
-            let words = Words::of(level);
-            let told = words.tags.iter().any(|tag| matches!(tag, Tag::Channel | Tag::Container | Tag::Received));
             let beside = topics.first().filter(|usable| usable.beside.is_some());
             let spelled = beside.is_some_and(|usable| [usable.beside, usable.field_level].contains(&Some(index)));
-            index == 0 || spelled || told && words.all_known()
+            index == 0 || spelled || Words::of(level).is_kind()
         });
         Self {
             first: head.first().copied().unwrap_or_default(),
@@ -240,6 +238,7 @@ impl<'t> Table<'t> {
                 let is_version =
                     only.len() <= 3 && only.trim_start_matches('v').chars().all(|c| c.is_ascii_digit() || c == '.');
                 let is_kind = words.all_known() && (words.tags.is_empty() || words.has(Tag::SiteWord));
+                let is_kind = is_kind || words.words.first().is_some_and(|word| APPLICATIONS.contains(&word.as_str()));
                 !only.is_empty() && !is_version && !is_kind
             }
             _ => false,
@@ -323,3 +322,6 @@ pub(super) fn slug(name: &str) -> String {
 
 /// The site that nothing names.
 const SITE: &str = "home";
+
+/// Levels of radio networks that stand above the device and are no site.
+const APPLICATIONS: [&str; 4] = ["app", "apps", "application", "applications"];

@@ -189,8 +189,11 @@ impl Flat<'_> {
             seen.unit = Some(unit.chars().take(LONGEST_KEY).collect());
         }
         match value {
-            Value::Null => seen.nulls += 1,
-            Value::Bool(_) => seen.truths += 1,
+            Value::Null => seen.nulls = seen.nulls.saturating_add(1),
+            Value::Bool(truth) => {
+                seen.truths = seen.truths.saturating_add(1);
+                seen.last_truth = *truth;
+            }
             Value::Number(number) => {
                 if let Some(number) = number.as_f64() {
                     seen.number(self.at, number);

@@ -5,6 +5,7 @@ use chrono::{DateTime, NaiveDateTime};
 use super::Sure;
 use super::fields::FieldSeen;
 use super::guess::{Guess, Meaning};
+use super::unit::plain_number;
 use super::words::{Tag, Words};
 use crate::engine::decode::TimeFormat;
 use crate::engine::stamp::{DAY, HOUR, MINUTE, Stamp};
@@ -12,17 +13,22 @@ use crate::engine::stamp::{DAY, HOUR, MINUTE, Stamp};
 /// The guess that a field is the message's own time; `None` where it is no time at all.
 pub fn time(key: &str, seen: &FieldSeen) -> Option<Guess> {
     let said = |format: TimeFormat, sure: Sure, why: String| {
-        Some(Guess { meaning: Meaning::Time { format, in_utc: false }, sure, why, ..Guess::nothing(key, seen, "") })
+        Some(Guess {
+            meaning: Meaning::Time { format, in_utc: false },
+            sure,
+            why,
+            example: last(seen),
+            ..Guess::nothing(key, seen, "")
+        })
     };
     let words = Words::of(key);
     let named = words.has(Tag::Time);
+    let off = |away: i64| format!("{}{}", if is_received(key) { "when a gateway got it, " } else { "" }, off(away));
     if let Some(away) = unix_away(seen) {
         let near = away.saturating_abs() <= NEAR;
         return match (near, named) {
-            (true, _) => {
-                said(TimeFormat::UnixAuto, Sure::High, format!("seconds since 1970 or parts of them, {}", off(away)))
-            }
-            (false, true) if away < 0 => said(TimeFormat::UnixAuto, Sure::Likely, format!("since 1970, {}", off(away))),
+            (true, _) => said(TimeFormat::UnixAuto, Sure::High, format!("Unix time, {}", off(away))),
+            (false, true) if away < 0 => said(TimeFormat::UnixAuto, Sure::Likely, format!("Unix time, {}", off(away))),
             (false, true) => Some(Guess::nothing(key, seen, format!("a time, but {}: a wrong clock", off(away)))),
             (false, false) => None,
         };
@@ -74,6 +80,14 @@ fn unix_away(seen: &FieldSeen) -> Option<i64> {
     let mut all: Vec<i64> = seen.numbers.series.iter().map(away).collect::<Option<_>>()?;
     all.sort_unstable();
     all.get(all.len() / 2).copied()
+}
+
+/// The latest that was seen.
+fn last(seen: &FieldSeen) -> String {
+    match seen.texts.last() {
+        Some((_, text)) if seen.numbers.count == 0 => text.chars().take(25).collect(),
+        _ => plain_number(seen.numbers.last),
+    }
 }
 
 fn off(away: i64) -> String {

@@ -169,7 +169,7 @@ pub fn keep_one_each(found: &mut [Guess]) {
 }
 
 /// Rain is counted once, whoever tells of it.
-fn is_same(a: Quantity, b: Quantity) -> bool {
+pub fn is_same(a: Quantity, b: Quantity) -> bool {
     let is_depth = |quantity: Quantity| matches!(quantity, Quantity::RainCounter | Quantity::RainfallAmount);
     a == b || is_depth(a) && is_depth(b)
 }

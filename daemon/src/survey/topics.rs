@@ -23,6 +23,8 @@ pub struct Pattern {
     /// Site and sensor names that were heard.
     pub senders: BTreeSet<(String, String)>,
     pub topics: usize,
+    /// One of them.
+    pub topic: String,
     pub messages: u32,
     /// All that came was retained: old news.
     pub only_retained: bool,
@@ -123,7 +125,10 @@ pub(super) fn patterns(topics: &BTreeMap<String, TopicSeen>) -> (Vec<Pattern>, V
     patterns.retain(|pattern: &Pattern| {
         let is_weather = pattern.fields.iter().filter_map(Guess::reading).any(|sense| is_of_weather(sense.quantity));
         if !is_weather {
-            let topic = pattern.template.replace("{site}", "+").replace("{sensor}", "+").replace("{field}", "+");
+            let topic = match pattern.topics {
+                1 => pattern.topic.clone(),
+                _ => pattern.template.replace("{site}", "+").replace("{sensor}", "+").replace("{field}", "+"),
+            };
             left_out.push(LeftOut { topic, why: why_not_weather(&pattern.fields) });
         }
         is_weather
@@ -192,9 +197,7 @@ fn modifier_level(topic: &str, field: usize) -> Option<usize> {
 fn shape(usable: &Usable<'_>) -> Vec<Level> {
     let levels = usable.topic.split('/').enumerate();
     let shape = levels.map(|(index, level)| {
-        let words = Words::of(level);
-        let fixed = words.all_known()
-            && words.tags.iter().any(|tag| matches!(tag, Tag::Channel | Tag::Container | Tag::Received));
+        let fixed = Words::of(level).is_kind();
         match () {
             () if usable.beside.is_some() && [usable.field_level, usable.beside].contains(&Some(index)) => {
                 Level::Literal(level.to_owned())
@@ -263,6 +266,7 @@ pub(super) fn pattern(
         sensor: parts.sensor.clone(),
         fields,
         topics: topics.len(),
+        topic: topics.first().map_or(String::new(), |usable| usable.topic.to_owned()),
         messages: topics.iter().map(|usable| usable.seen.messages).sum(),
         only_retained: topics.iter().all(|usable| usable.seen.messages == usable.seen.retained),
         interval: interval(gaps),

@@ -46,7 +46,6 @@ pub fn unit(
     let found = |unit: Unit, scale: f64, source: Source, why: String| {
         Some(FoundUnit { unit, scale, comes: false, source, why })
     };
-    let seen_range = range(numbers);
     if let Some(text) = &seen.unit {
         if in_pack && let Some(measure) = senml::measure(text, quantity, false) {
             let why = format!("{text:?} in the record");
@@ -67,7 +66,7 @@ pub fn unit(
             if fits(quantity, unit, scale, numbers) && (scale == 1.0 || numbers.whole) {
                 let source = if scale == 1.0 { Source::Written } else { Source::Likely };
                 let scaled = if scale == 1.0 { String::new() } else { format!(" in steps of {scale}") };
-                return found(unit, scale, source, format!("{} by its name{scaled}, {seen_range}", shown(unit)));
+                return found(unit, scale, source, format!("{} by its name{scaled}", shown(unit)));
             }
         }
     }
@@ -77,12 +76,12 @@ pub fn unit(
         [] => {
             let unit = *candidates(quantity).first()?;
             let scale = [0.1, 0.01].into_iter().find(|scale| numbers.whole && fits(quantity, unit, *scale, numbers))?;
-            found(unit, scale, Source::Likely, format!("{seen_range} fits only in steps of {scale}"))
+            found(unit, scale, Source::Likely, format!("its values fit only in steps of {scale}"))
         }
-        [only] => found(*only, 1.0, Source::Range, format!("{seen_range} fits {} alone", shown(*only))),
+        [only] => found(*only, 1.0, Source::Range, format!("its values fit {} alone", shown(*only))),
         several => {
             let (unit, source, why) = choose(quantity, several, words, numbers, family);
-            found(unit, 1.0, source, format!("{seen_range}; {why}"))
+            found(unit, 1.0, source, why)
         }
     }
 }
@@ -133,11 +132,11 @@ fn choose(
                 } else {
                     Source::Likely
                 };
-                return (unit, source, format!("the other fields are {word}"));
+                return (unit, source, format!("{}: the other fields are {word}", shown(unit)));
             }
         }
         None if is_temperature && numbers.most <= COLD_FAHRENHEIT => {
-            return (Unit::Celsius, Source::Likely, "in °F it would be hard frost".to_owned());
+            return (Unit::Celsius, Source::Likely, "°C: in °F it would be hard frost".to_owned());
         }
         None => {}
     }
@@ -227,7 +226,6 @@ pub fn shown(unit: Unit) -> &'static str {
         Unit::Celsius => "°C",
         Unit::Fahrenheit => "°F",
         Unit::WattsPerM2 => "W/m²",
-        Unit::Degrees => "°",
         Unit::One => "share of 1",
         unit => spelled(unit),
     }

@@ -30,6 +30,13 @@ impl Words {
             && self.words.iter().all(|word| tag(word).is_some() || is_filler(word) || unit_word(word).is_some())
     }
 
+    /// A level that says what kind of message or of name it is; with a number in it, it is a name (`node12`).
+    pub fn is_kind(&self) -> bool {
+        let of_kind = |tag: &Tag| matches!(tag, Tag::Channel | Tag::Container | Tag::Received);
+        let has_digit = self.words.iter().any(|word| word.contains(|c: char| c.is_ascii_digit()));
+        self.all_known() && !has_digit && self.tags.iter().any(of_kind)
+    }
+
     /// The words that say nothing of a value: a place, a make, a number.
     pub fn unknown(&self) -> Vec<&str> {
         let means = |word: &str| tag(word).is_some_and(Tag::is_of_a_value) || is_unit_or_filler(word);

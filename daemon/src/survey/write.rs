@@ -3,12 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 
+use super::Report;
 use super::guess::{Guess, Meaning, Sense};
 use super::page::{counted, duration, plain};
 use super::parts::slug;
 use super::topics::{Kind, PartGuess, Pattern};
 use super::unit::spelled;
-use super::{Report, Sure};
 use crate::engine::decode::loss::excerpt;
 use crate::engine::decode::{Part, TimeFormat, TopicTemplate};
 use crate::engine::reading::Quantity;
@@ -99,7 +99,7 @@ fn head(out: &mut String, report: &Report, place: &Place) -> std::fmt::Result {
 fn feeds(patterns: &[Pattern]) -> (Vec<Feed<'_>>, Vec<&Pattern>) {
     let (good, unfit): (Vec<&Pattern>, Vec<&Pattern>) = patterns.iter().partition(|pattern| {
         let is_template = TopicTemplate::parse(&pattern.template).is_ok();
-        is_template && pattern.senders.iter().any(is_name) && pattern.fields.iter().any(is_in_force)
+        is_template && pattern.senders.iter().any(is_name) && pattern.fields.iter().any(Guess::is_in_force)
     });
     let overlap = |a: &str, b: &str| match (TopicTemplate::parse(a), TopicTemplate::parse(b)) {
         (Ok(a), Ok(b)) => a.overlaps(&b),
@@ -114,7 +114,7 @@ fn feeds(patterns: &[Pattern]) -> (Vec<Feed<'_>>, Vec<&Pattern>) {
             || others.clone().any(|(_, other)| overlap(&pattern.template, &other.template));
         if is_field && clashes {
             // The names of the values are written out, so that only they are heard.
-            for guess in pattern.fields.iter().filter(|guess| is_in_force(guess)) {
+            for guess in pattern.fields.iter().filter(|guess| guess.is_in_force()) {
                 let template = pattern.template.replace("{field}", &guess.key);
                 if !overlap(&template, OWN) && !feeds.iter().any(|feed| overlap(&feed.template, &template)) {
                     feeds.push(Feed { template, pattern, single: Some(guess) });
@@ -137,7 +137,7 @@ fn feed_out(out: &mut String, index: usize, feed: &Feed<'_>, written: &mut Writt
     writeln!(out, "format = {}", quoted(pattern.kind.name()))?;
     part_out(out, "site", &pattern.site)?;
     part_out(out, "sensor", &pattern.sensor)?;
-    if pattern.fields.iter().any(|guess| is_in_force(guess) && guess.decimal_comma) {
+    if pattern.fields.iter().any(|guess| guess.is_in_force() && guess.decimal_comma) {
         writeln!(out, "decimal_comma = true                # numbers were written 12,5")?;
     }
     if let (Kind::Json, Some(time)) =
@@ -156,7 +156,7 @@ fn feed_out(out: &mut String, index: usize, feed: &Feed<'_>, written: &mut Writt
     for guess in &pattern.fields {
         let Meaning::Reading(_) = guess.meaning else { continue };
         let key = if guess.key.is_empty() { "reading".to_owned() } else { format!("fields.{}", quoted(&guess.key)) };
-        let mark = if is_in_force(guess) { "" } else { "#" };
+        let mark = if guess.is_in_force() { "" } else { "#" };
         if mark.is_empty() {
             written.fields += 1;
         } else {
@@ -178,9 +178,9 @@ fn feed_out(out: &mut String, index: usize, feed: &Feed<'_>, written: &mut Writt
 }
 
 fn part_out(out: &mut String, key: &str, guess: &PartGuess) -> std::fmt::Result {
-    let why = format!("{}: {}", guess.sure.name(), plain(&guess.why));
+    let why = format!("{} ({})", plain(&guess.why), guess.sure.name());
     match &guess.part {
-        Part::Captured => writeln!(out, "# {{{key}}} is {why}"),
+        Part::Captured => writeln!(out, "# {{{key}}}: {why}"),
         Part::Fixed(name) => writeln!(out, "{key} = {}   # {why}", quoted(name)),
         Part::Pointer(pointer) => writeln!(out, "{key}_pointer = {}   # {why}", quoted(pointer)),
     }
@@ -206,7 +206,7 @@ fn sites_out(out: &mut String, feeds: &[Feed<'_>], place: &Place, written: &mut 
             .pattern
             .fields
             .iter()
-            .any(|guess| is_in_force(guess) && guess.reading().is_some_and(|sense| sense.unit == Unit::Tips));
+            .any(|guess| guess.is_in_force() && guess.reading().is_some_and(|sense| sense.unit == Unit::Tips));
         for (site, sensor) in feed.pattern.senders.iter().filter(|names| is_name(names)) {
             let known = sites.contains_key(site.as_str());
             let room = sites.len() < MOST_SITES || known;
@@ -271,10 +271,6 @@ fn place_out(out: &mut String, place: &Place, written: &mut Written) -> std::fmt
     writeln!(out, "#elevation = \"1600 m\"               # above 500 m that matters")
 }
 
-fn is_in_force(guess: &Guess) -> bool {
-    guess.sure > Sure::Guess && guess.reading().is_some()
-}
-
 /// A sender that a configuration can name.
 fn is_name(names: &(String, String)) -> bool {
     let good = |name: &str| {
@@ -310,7 +306,7 @@ fn comes_without_unit(sense: &Sense) -> bool {
 }
 
 fn because(guess: &Guess) -> String {
-    let seen = if guess.example.is_empty() { String::new() } else { format!("; last {}", excerpt(&guess.example)) };
+    let seen = if guess.example.is_empty() { String::new() } else { format!("; seen {}", excerpt(&guess.example)) };
     format!("{}: {}{seen}", guess.sure.name(), plain(&guess.why))
 }
 
