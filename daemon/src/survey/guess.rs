@@ -95,7 +95,9 @@ pub fn guess(key: &str, name: &str, seen: &FieldSeen, in_pack: bool, family: Opt
         Err(why) => return Guess::nothing(key, seen, why),
     };
     let deciding = deciding_word(&words);
-    let helped = deciding == "rh" || words.has(Tag::Temperature) && words.words.iter().any(|word| word == "air");
+    let says = |word: &String| word.len() >= 3 && Words::of(word).tags.iter().any(|tag| tag.is_of_a_value());
+    let is_air = words.has(Tag::Temperature) && words.words.iter().any(|word| word == "air");
+    let helped = deciding == "rh" || is_air || words.words.iter().any(says);
     let is_weak = deciding.len() < 3 && !helped;
     let said = |sense: Sense, sure: Sure, why: String| Guess {
         meaning: Meaning::Reading(sense),
