@@ -80,6 +80,9 @@ fn an_import_against_the_flow_is_caught() {
     check("daemon/src/engine/publish.rs", "use thirst_schemas::decision::Decision;", false);
     check("daemon/src/engine/publish/alert.rs", "use thirst_schemas::alert::Alert;", false);
     check("daemon/src/engine/driver.rs", "use thirst_schemas::alert::Alert;", true);
+    check("replay/src/world/weather.rs", "use super::random::Random; use serde_json::Value;", false);
+    check("replay/src/world/weather.rs", "use thirstd::engine::stamp::Stamp;", true);
+    check("replay/src/world/mod.rs", "use crate::recording::Line;", true);
     check("daemon/src/config/mod.rs", "use crate::shell::mqtt;", true);
     check("daemon/src/config/mod.rs", "use crate::engine::{quality, decode::FeedSettings};", false);
     check("daemon/src/config/mod.rs", "use thirst_schemas::topics;", true);

@@ -22,6 +22,7 @@ install_missing() {
   command -v cc >/dev/null || packages+=(build-essential) # SQLite is compiled in
   command -v mosquitto >/dev/null || packages+=(mosquitto) # the broker of the end-to-end tests
   command -v mosquitto_pub >/dev/null || packages+=(mosquitto-clients)
+  command -v openssl >/dev/null || packages+=(openssl) # certificates for the tests
   python3 -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3 python3-venv)
   if [ "${#packages[@]}" -eq 0 ]; then
     echo "nothing is missing"

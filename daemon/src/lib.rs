@@ -14,5 +14,8 @@
 //! only clock.
 
 pub mod config;
+#[cfg(feature = "demo")]
+pub mod demo;
 pub mod engine;
 pub mod shell;
+pub mod survey;

@@ -3,6 +3,8 @@
 mod manual;
 
 use std::future::Future;
+#[cfg(feature = "demo")]
+use std::io::IsTerminal;
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -17,6 +19,7 @@ use thirstd::shell::clock::{Clock, SystemClock};
 use thirstd::shell::log::{self, LogFormat};
 use thirstd::shell::mqtt::BrokerSettings;
 use thirstd::shell::run::{RunSettings, run};
+use thirstd::shell::survey::{SurveyArguments, survey};
 use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen};
 
 /// Reads weather sensors over MQTT and decides, with reasons, whether irrigation is held or scaled.
@@ -47,6 +50,23 @@ enum Task {
         #[command(flatten)]
         source: Source,
     },
+    /// Watch the job done: invented sites with their weather, a broker and the daemon, some days in ten seconds.
+    ///
+    /// Needs nothing and leaves nothing: broker and store are temporary. Ends by itself, or with Ctrl-C.
+    #[cfg(feature = "demo")]
+    Demo {
+        /// End after so many seconds.
+        #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=86_400))]
+        seconds: u32,
+        /// Other seeds give other clouds, noise and lost messages.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+        /// Days in a second; 0: as fast as it goes.
+        #[arg(long, value_name = "X", hide = true, default_value_t = thirstd::demo::PACE)]
+        pace: f64,
+    },
+    /// Find out what a broker's sensors send, and write a configuration to start from.
+    Survey(SurveyArguments),
     /// Show what becomes of one message, field by field.
     Decode {
         #[command(flatten)]
@@ -111,6 +131,9 @@ fn main() -> ExitCode {
     let done = match Arguments::parse().task {
         Task::Run { source, log } => start(&source, log),
         Task::Check { source } => load(&source).map(|loaded| say(&config::describe(&loaded))),
+        #[cfg(feature = "demo")]
+        Task::Demo { seconds, seed, pace } => demo(seconds, seed, pace),
+        Task::Survey(arguments) => look_around(&arguments),
         Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
         Task::Status { source, site, json } => {
             answer(&source, |loaded, now| terminal::status(loaded, site.as_deref(), form(json), now))
@@ -142,11 +165,7 @@ fn start(source: &Source, log: Option<Log>) -> Result<(), Fault> {
         (Some(Log::Text), _) | (None, config::LogFormat::Text) => LogFormat::Text,
     };
     log::start(format, &std::env::var("THIRSTD_LOG").unwrap_or_else(|_| "info".to_owned()));
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
-        .enable_all()
-        .build()
-        .map_err(|error| Fault::failed(format!("the system gives no threads: {error}")))?;
+    let runtime = runtime()?;
     let done = runtime.block_on(async {
         let stop = stop_signal().map_err(|error| Fault::failed(format!("signals cannot be heard: {error}")))?;
         run(run_settings(loaded), stop).await.map_err(|error| Fault::failed(error.to_string()))
@@ -154,6 +173,36 @@ fn start(source: &Source, log: Option<Log>) -> Result<(), Fault> {
     // A disk that hangs shall not keep the program from ending.
     runtime.shutdown_background();
     done
+}
+
+#[cfg(feature = "demo")]
+fn demo(seconds: u32, seed: u64, pace: f64) -> Result<(), Fault> {
+    // The account is what is to be read; the log tells of faults alone, unless somebody asks.
+    log::start(LogFormat::Text, &std::env::var("THIRSTD_LOG").unwrap_or_else(|_| "error".to_owned()));
+    let options = thirstd::demo::Options { seconds, seed, pace, color: io::stdout().is_terminal() };
+    let runtime = runtime()?;
+    let done = runtime.block_on(async {
+        let stop = stop_signal().map_err(|error| Fault::failed(format!("signals cannot be heard: {error}")))?;
+        thirstd::demo::run(options, stop, say).await.map_err(|error| Fault::failed(error.to_string()))
+    });
+    runtime.shutdown_background();
+    done
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
+    let built = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    built.map_err(|error| Fault::failed(format!("the system gives no threads: {error}")))
+}
+
+fn look_around(arguments: &SurveyArguments) -> Result<(), Fault> {
+    // A signal that cannot be heard only means that nothing but the time ends it.
+    let stop = async {
+        match stop_signal() {
+            Ok(stop) => stop.await,
+            Err(_) => std::future::pending().await,
+        }
+    };
+    survey(arguments, stop, say).map(|page| say(&page)).map_err(Fault::failed)
 }
 
 fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>>) -> Result<(), Fault> {
@@ -202,6 +251,7 @@ fn run_settings(loaded: Loaded) -> RunSettings {
         client_id: loaded.broker.client_id,
         user: loaded.broker.user,
         password: loaded.broker.password,
+        tls: loaded.broker.tls,
         keep_alive_seconds: loaded.broker.keep_alive_seconds,
         max_packet_bytes: loaded.broker.max_packet_bytes,
         reconnect_min_ms: loaded.broker.reconnect_min_ms,

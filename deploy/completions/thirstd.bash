@@ -22,11 +22,17 @@ _thirstd() {
             thirstd,decode)
                 cmd="thirstd__subcmd__decode"
                 ;;
+            thirstd,demo)
+                cmd="thirstd__subcmd__demo"
+                ;;
             thirstd,run)
                 cmd="thirstd__subcmd__run"
                 ;;
             thirstd,status)
                 cmd="thirstd__subcmd__status"
+                ;;
+            thirstd,survey)
+                cmd="thirstd__subcmd__survey"
                 ;;
             thirstd,why)
                 cmd="thirstd__subcmd__why"
@@ -38,7 +44,7 @@ _thirstd() {
 
     case "${cmd}" in
         thirstd)
-            opts="-h -V --help --version run check decode status why"
+            opts="-h -V --help --version run check demo survey decode status why"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -91,6 +97,32 @@ _thirstd() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        thirstd__subcmd__demo)
+            opts="-h --seconds --seed --pace --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --seconds)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --seed)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --pace)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         thirstd__subcmd__run)
             opts="-h --config --log --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -125,6 +157,60 @@ _thirstd() {
                     return 0
                     ;;
                 --site)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        thirstd__subcmd__survey)
+            opts="-h --broker --recording --user --password-file --topics --seconds --out --latitude --longitude --zone --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --broker)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --recording)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --user)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --password-file)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --topics)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --seconds)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --out)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --latitude)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --longitude)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --zone)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -28,6 +28,8 @@ complete -c thirstd -n "__fish_thirstd_needs_command" -s h -l help -d 'Print hel
 complete -c thirstd -n "__fish_thirstd_needs_command" -s V -l version -d 'Print version'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "run" -d 'Run the daemon until it is told to stop (SIGTERM or Ctrl-C)'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "check" -d 'Read the configuration and say what it will do, or everything that is wrong with it'
+complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "demo" -d 'Watch the job done: invented sites with their weather, a broker and the daemon, some days in ten seconds'
+complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "survey" -d 'Find out what a broker\'s sensors send, and write a configuration to start from'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "decode" -d 'Show what becomes of one message, field by field'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "status" -d 'Say what every site does now, and which of them need somebody. Reads the store alone'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "why" -d 'Say why a site did or did not water on a day: decisions, figures, what ran. Reads the store alone'
@@ -37,6 +39,21 @@ json\t''"
 complete -c thirstd -n "__fish_thirstd_using_subcommand run" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c thirstd -n "__fish_thirstd_using_subcommand check" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand check" -s h -l help -d 'Print help'
+complete -c thirstd -n "__fish_thirstd_using_subcommand demo" -l seconds -d 'End after so many seconds' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand demo" -l seed -d 'Other seeds give other clouds, noise and lost messages' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand demo" -l pace -d 'Days in a second; 0: as fast as it goes' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand demo" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l broker -d 'The broker to listen on' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l recording -d 'A recording (one JSON object a line: at, topic, payload) instead of a broker' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l user -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l password-file -d 'The first line of that file' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l topics -d 'Topics to listen to, as MQTT filters; can be given several times' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l seconds -d 'How long to listen. Counters, nights and intervals are told better from hours than from a minute' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l out -d 'The configuration to write; a file that is there already is not touched' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l latitude -d 'Of the site, in degrees; south is negative' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l longitude -d 'Of the site, in degrees; west is negative' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l zone -d 'Of the site, from the IANA list, for example America/Denver' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -s h -l help -d 'Print help'
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -l at -d 'When it arrives (RFC 3339), for example 2026-04-01T06:00:00Z; else now' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -s h -l help -d 'Print help'

@@ -4,13 +4,17 @@
 //! - [`offline`]: a recording through the engine, without a broker and without a clock.
 //! - [`report`]: its outputs as text, by the [`topic`] that they are about.
 //! - [`synthetic`]: recordings of made-up weather.
+//! - [`world`]: invented sites that live through weather and faults, and follow decisions.
+//! - [`closed_loop`]: such a world and the engine together, offline.
 //! - [`broker`]: recordings from and to a living broker, by the [`clock`].
 
 pub mod broker;
 pub mod clock;
+pub mod closed_loop;
 pub mod configuration;
 pub mod offline;
 pub mod recording;
 pub mod report;
 pub mod synthetic;
 pub mod topic;
+pub mod world;

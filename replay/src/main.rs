@@ -12,8 +12,11 @@ use thirst_replay::broker::{self, Access};
 use thirst_replay::offline::{self, Options, RunError};
 use thirst_replay::recording::{Line, Reader, Writer, parse_time};
 use thirst_replay::report::{Form, Report};
-use thirst_replay::{clock, configuration, synthetic};
-use thirstd::engine::stamp::Stamp;
+use thirst_replay::world::faults::{Fault, Switches};
+use thirst_replay::world::{self, World, scenario};
+use thirst_replay::{clock, closed_loop, configuration, synthetic};
+use thirstd::config;
+use thirstd::engine::stamp::{HOUR, Stamp};
 
 /// Weather histories through the engine of thirstd: offline, recorded from a broker, or played to one.
 ///
@@ -90,6 +93,25 @@ enum Command {
         /// The recording to write; an existing file is not touched.
         #[arg(long, value_name = "FILE")]
         out: PathBuf,
+    },
+    /// Write a recording of invented sites that live through weather and faults, with controllers that follow the decisions
+    /// made for them, and the configuration for it beside it.
+    Synth {
+        /// How many sites.
+        #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u16).range(1..=10_000))]
+        sites: u16,
+        #[arg(long, value_name = "N", default_value_t = 30, value_parser = clap::value_parser!(u16).range(1..=3_660))]
+        days: u16,
+        /// Other seeds give other sites and other weather.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+        /// The recording to write; the configuration gets the same name, ending in .toml. Existing files are not touched.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+        /// What shall not happen, separated by commas: loss bursts silence battery reset jump knock spray clock service
+        /// operator sprinklers.
+        #[arg(long, value_name = "FAULTS", value_delimiter = ',', value_parser = fault)]
+        without: Vec<Fault>,
     },
 }
 
@@ -180,6 +202,7 @@ fn carry_out(command: Command) -> Result<(), String> {
         }
         Command::Year { out, days, seed } => write_all(&out, synthetic::year(days, seed)),
         Command::Sample { out } => write_all(&out, synthetic::sample().into_iter()),
+        Command::Synth { sites, days, seed, out, without } => synth(usize::from(sites), days, seed, &out, without),
     }
 }
 
@@ -195,6 +218,41 @@ fn write_all(out: &Path, mut lines: impl Iterator<Item = Line>) -> Result<(), St
     let mut writer = create(out)?;
     let written = lines.try_for_each(|line| writer.write(&line)).and_then(|()| writer.flush());
     written.map_err(|fault| format!("{}: cannot be written: {fault}", out.display()))
+}
+
+fn synth(sites: usize, days: u16, seed: u64, out: &Path, without: Vec<Fault>) -> Result<(), String> {
+    let beside = out.with_extension("toml");
+    if beside == out {
+        return Err(format!("{}: this is the name of the configuration: name it .ndjson", out.display()));
+    }
+    let scenario = scenario::invented(sites, u32::from(days), scenario::usual_start(), seed);
+    let slots = i64::from(days) * 24 * HOUR / scenario.slot;
+    let head = format!(
+        "# The settings for {}: {sites} invented sites, {days} days, seed {seed}.\n\n",
+        out.file_name().unwrap_or_default().display()
+    );
+    let text = head + &world::config::configuration(&scenario);
+    let loaded = config::load_text("the configuration of the world", &text, std::iter::empty());
+    let settings = loaded.map_err(|faults| faults.to_string())?.settings;
+    let mut writer = create(out)?;
+    let unwritten = |path: &Path, fault: io::Error| match fault.kind() {
+        ErrorKind::AlreadyExists => format!("{}: exists: name a new recording", path.display()),
+        _ => format!("{}: cannot be written: {fault}", path.display()),
+    };
+    let written = File::create_new(&beside).and_then(|mut file| file.write_all(text.as_bytes()));
+    if let Err(fault) = written {
+        let _ = std::fs::remove_file(out);
+        return Err(unwritten(&beside, fault));
+    }
+    let world = World::new(scenario, seed, Switches::without(without));
+    let mut lines = 0_u64;
+    let recorded = closed_loop::record(world, slots, &settings, |line| {
+        lines += 1;
+        writer.write(line)
+    });
+    recorded.and_then(|()| writer.flush()).map_err(|fault| unwritten(out, fault))?;
+    tell(&format!("{}: {lines} lines; configuration: {}", out.display(), beside.display()));
+    Ok(())
 }
 
 fn run(recording: &Path, config: &Path, options: Options, form: Form, changes: bool) -> Result<(), String> {
@@ -260,6 +318,11 @@ fn filter(text: &str) -> Result<String, String> {
     } else {
         Err("write topic filters of MQTT, for example yard/# or yard/+/state".to_owned())
     }
+}
+
+fn fault(text: &str) -> Result<Fault, String> {
+    let known = || Fault::ALL.map(Fault::name).join(", ");
+    Fault::from_name(text.trim()).ok_or_else(|| format!("write one of {}", known()))
 }
 
 fn speed(text: &str) -> Result<f64, String> {

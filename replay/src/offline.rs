@@ -186,6 +186,14 @@ impl Offline {
         self.hand_over(now.wall, sink)
     }
 
+    /// Lets time run up to `until` without a line.
+    ///
+    /// # Errors
+    /// Those of `sink`.
+    pub fn run_until(&mut self, until: Stamp, sink: &mut impl Sink) -> io::Result<()> {
+        self.advance(self.clock.ahead(until), sink)
+    }
+
     /// Runs the deadlines up to `until`, or up to the last line where there is none.
     ///
     /// # Errors

@@ -2,10 +2,12 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test that cannot go on has failed")]
 
+mod access;
 mod answers;
 mod broker_away;
 mod decisions;
 mod recordings;
 mod restarts;
 mod stage;
+mod tls;
 mod yard;

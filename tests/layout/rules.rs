@@ -83,6 +83,8 @@ fn wrong_import(krate: &str, module: &str, path: &str) -> Option<String> {
         }
         "replay" => {
             return match levels.as_slice() {
+                ["thirstd" | "thirst_schemas", ..] if from[0] == "world" => refuse(WORLD_ALONE),
+                ["crate", room, ..] if from[0] == "world" && *room != "world" => refuse(WORLD_ALONE),
                 ["thirst_tests", ..] => refuse("tests depend on replay, not the other way"),
                 ["thirstd", "shell", room, ..] if !["store", "mqtt", "clock"].contains(room) => {
                     refuse("replay uses the shell's store, mqtt and clock alone")
@@ -114,6 +116,9 @@ fn wrong_import(krate: &str, module: &str, path: &str) -> Option<String> {
         _ => None,
     }
 }
+
+/// The demo of the daemon compiles the world too, under another path.
+const WORLD_ALONE: &str = "the world is compiled by two crates and uses nothing of either";
 
 /// Files of the engine that are no stage.
 fn is_engine_file(name: &str) -> bool {

@@ -2,12 +2,13 @@
 
 use std::fmt::Write as _;
 use std::net::{Ipv4Addr, TcpListener, TcpStream};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
 
 use tempfile::TempDir;
 
+use crate::certificates::{Authority, Issued};
 use crate::process::Process;
 use crate::{binaries, wait};
 
@@ -20,12 +21,33 @@ pub struct Options {
     pub users: Vec<(&'static str, &'static str)>,
     /// Text of the access list: `user NAME` and `topic read|write FILTER` lines. With none, all is allowed.
     pub access_list: Option<&'static str>,
+    /// A second listener, with TLS.
+    pub tls: Option<Tls>,
+    /// A whole configuration as it ships, instead of what this stage writes: with its examples in force, on free ports and in
+    /// a temporary folder.
+    pub shipped: Option<&'static str>,
+}
+
+/// How a broker shows who it is.
+#[derive(Clone, Debug)]
+pub struct Tls {
+    pub issued: Issued,
+    /// The authority that clients need a certificate of; else they need none.
+    pub wants: Option<PathBuf>,
+}
+
+impl Tls {
+    /// A broker by the name of `localhost`, valid for a month, that wants nothing of clients.
+    pub fn of(authority: &Authority) -> Self {
+        Self { issued: authority.issue("broker", "DNS:localhost", 30), wants: None }
+    }
 }
 
 /// A running broker; ends when dropped.
 pub struct Broker {
     process: Process,
     port: u16,
+    tls_port: u16,
     folder: TempDir,
 }
 
@@ -44,10 +66,10 @@ impl Broker {
         write_logins(folder.path(), options);
         // Another program can take a free port before the broker does: then there are others.
         for _ in 0..10 {
-            let port = free_port();
-            write_configuration(folder.path(), port, options);
+            let (port, tls_port) = (free_port(), free_port());
+            write_configuration(folder.path(), port, tls_port, options);
             if let Some(process) = launch(folder.path(), port) {
-                return Self { process, port, folder };
+                return Self { process, port, tls_port, folder };
             }
         }
         panic!("no broker came up:\n{}", std::fs::read_to_string(folder.path().join("log")).unwrap_or_default());
@@ -55,6 +77,11 @@ impl Broker {
 
     pub fn port(&self) -> u16 {
         self.port
+    }
+
+    /// Where it speaks TLS, if it does.
+    pub fn tls_port(&self) -> u16 {
+        self.tls_port
     }
 
     /// All it wrote.
@@ -115,7 +142,7 @@ fn launch(folder: &Path, port: u16) -> Option<Process> {
 
 fn write_logins(folder: &Path, options: &Options) {
     if let Some(access_list) = options.access_list {
-        std::fs::write(folder.join("access"), access_list).expect("a temporary folder takes files");
+        std::fs::write(folder.join("access.acl"), access_list).expect("a temporary folder takes files");
     }
     let passwords = folder.join("passwords");
     for (index, (name, password)) in options.users.iter().enumerate() {
@@ -128,7 +155,30 @@ fn write_logins(folder: &Path, options: &Options) {
     }
 }
 
-fn write_configuration(folder: &Path, port: u16, options: &Options) {
+/// A shipped configuration as somebody sets it up who follows its comments.
+fn set_up(shipped: &str, folder: &Path, port: u16, tls_port: u16, tls: &Tls) -> String {
+    let place = folder.display();
+    let is_example = |line: &str| line.starts_with('#') && !line.starts_with("# ");
+    let lines = shipped.lines().map(|line| if is_example(line) { &line[1..] } else { line });
+    let text = lines.collect::<Vec<_>>().join("\n");
+    let authority = tls.wants.as_deref().expect("the shipped configuration asks clients for certificates");
+    let text = text
+        .replace("listener 1883", &format!("listener {port} 127.0.0.1"))
+        .replace("listener 8883", &format!("listener {tls_port} 127.0.0.1"))
+        .replace("/etc/mosquitto/certs/broker.pem", &tls.issued.certificate.display().to_string())
+        .replace("/etc/mosquitto/certs/broker.key", &tls.issued.key.display().to_string())
+        .replace("/etc/mosquitto/certs/ca.pem", &authority.display().to_string())
+        .replace("/etc/mosquitto/", &format!("{place}/"))
+        .replace("/var/lib/mosquitto/", &format!("{place}/"));
+    format!("{text}\nuser root\n")
+}
+
+fn write_configuration(folder: &Path, port: u16, tls_port: u16, options: &Options) {
+    let conf = folder.join("conf");
+    if let (Some(shipped), Some(tls)) = (options.shipped, &options.tls) {
+        let text = set_up(shipped, folder, port, tls_port, tls);
+        return std::fs::write(conf, text).expect("a temporary folder takes files");
+    }
     let place = folder.display();
     let mut text = format!("listener {port} 127.0.0.1\nallow_anonymous {}\n", options.users.is_empty());
     // As root it would become another user, who may not write here; as anybody else it passes over this line.
@@ -141,7 +191,14 @@ fn write_configuration(folder: &Path, port: u16, options: &Options) {
         let _ = writeln!(text, "password_file {place}/passwords");
     }
     if options.access_list.is_some() {
-        let _ = writeln!(text, "acl_file {place}/access");
+        let _ = writeln!(text, "acl_file {place}/access.acl");
     }
-    std::fs::write(folder.join("conf"), text).expect("a temporary folder takes files");
+    if let Some(Tls { issued, wants }) = &options.tls {
+        let (certificate, key) = (issued.certificate.display(), issued.key.display());
+        let _ = write!(text, "listener {tls_port} 127.0.0.1\ncertfile {certificate}\nkeyfile {key}\n");
+        if let Some(authority) = wants {
+            let _ = write!(text, "cafile {}\nrequire_certificate true\n", authority.display());
+        }
+    }
+    std::fs::write(conf, text).expect("a temporary folder takes files");
 }

@@ -11,6 +11,7 @@
 
 pub mod binaries;
 pub mod broker;
+pub mod certificates;
 pub mod client;
 pub mod daemon;
 pub mod process;

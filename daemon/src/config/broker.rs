@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::fault::{Fault, Faults, Seen};
 use super::measure::{MILLIS, SECONDS};
 use super::table::Table;
+use super::tls::{self, TlsFiles};
 use super::tree::quoted;
 use crate::engine::decode::TopicTemplate;
 
@@ -19,6 +20,8 @@ pub struct Broker {
     /// The first line of `password_file`.
     pub password: Option<String>,
     pub password_file: Option<PathBuf>,
+    /// None: nothing is encrypted.
+    pub tls: Option<TlsFiles>,
     /// 5–3600.
     pub keep_alive_seconds: u16,
     pub max_packet_bytes: usize,
@@ -35,6 +38,7 @@ impl std::fmt::Debug for Broker {
             .field("client_id", &self.client_id)
             .field("user", &self.user)
             .field("password_file", &self.password_file)
+            .field("tls", &self.tls)
             .finish_non_exhaustive()
     }
 }
@@ -83,40 +87,50 @@ pub(super) fn prefix<'n>(root: &Table<'n>) -> &'n str {
     prefix
 }
 
-/// Reads the password from its file, which is named from `folder` on.
-pub(super) fn read_password(broker: &mut Broker, folder: &Path, file: &str) -> Result<(), Faults> {
-    let Some(path) = broker.password_file.take().map(|path| folder.join(path)) else { return Ok(()) };
-    let fault = |text: String| {
-        let fault = Fault {
-            file: file.to_owned(),
-            line: None,
-            key: "broker.password_file".to_owned(),
-            seen: Seen::Value(quoted(&path.display().to_string())),
-            text,
-        };
-        Faults::new(vec![fault], 1)
+/// Reads the password and looks at certificates and keys. Their files are named from `folder` on.
+pub(super) fn read_files(broker: &mut Broker, folder: &Path, file: &str) -> Result<(), Faults> {
+    let mut faults = Vec::new();
+    let mut note = |key: &str, path: &Path, text: String| {
+        let seen = Seen::Value(quoted(&path.display().to_string()));
+        faults.push(Fault { file: file.to_owned(), line: None, key: format!("broker.{key}"), seen, text });
     };
-    let text = fs::read_to_string(&path).map_err(|error| fault(format!("cannot be read: {error}")))?;
-    let password = text.lines().next().unwrap_or_default();
-    if password.is_empty() {
-        return Err(fault("has an empty first line; write the password there".to_owned()));
+    if let Some(path) = broker.password_file.take().map(|path| folder.join(path)) {
+        match read_password(&path) {
+            Ok(password) => broker.password = Some(password),
+            Err(text) => note("password_file", &path, text),
+        }
+        broker.password_file = Some(path);
     }
-    broker.password = Some(password.to_owned());
-    broker.password_file = Some(path);
-    Ok(())
+    broker.tls = broker.tls.take().map(|tls| tls.below(folder));
+    if let Some(Err(fault)) = broker.tls.as_ref().map(TlsFiles::read) {
+        note(&format!("tls.{}", fault.key), &fault.path, fault.text);
+    }
+    let total = faults.len();
+    if total == 0 { Ok(()) } else { Err(Faults::new(faults, total)) }
+}
+
+fn read_password(path: &Path) -> Result<String, String> {
+    let text = fs::read_to_string(path).map_err(|error| format!("cannot be read: {error}"))?;
+    match text.lines().next().unwrap_or_default() {
+        "" => Err("has an empty first line; write the password there".to_owned()),
+        password => Ok(password.to_owned()),
+    }
 }
 
 fn broker(table: &Table<'_>) -> Broker {
     let defaults = Broker::default();
     let text = |key: &'static str, example: &str| table.text(key, example).map(str::to_owned);
+    let tls = table.table("tls").map(|table| tls::read_table(&table));
+    let port = if tls.is_some() { TLS_PORT } else { defaults.port };
     let millis = |key, default| table.measured_whole(key, &MILLIS, 100..=3_600_000).unwrap_or(default);
     let broker = Broker {
         host: text("host", "localhost").unwrap_or(defaults.host),
-        port: table.whole("port", 1..=65_535).unwrap_or(defaults.port),
+        port: table.whole("port", 1..=65_535).unwrap_or(port),
         client_id: text("client_id", "thirstd").unwrap_or(defaults.client_id),
         user: text("user", "thirstd"),
         password: None,
         password_file: text("password_file", "broker.password").map(PathBuf::from),
+        tls,
         keep_alive_seconds: table
             .measured_whole("keep_alive", &SECONDS, 5..=3600)
             .unwrap_or(defaults.keep_alive_seconds),
@@ -145,6 +159,7 @@ impl Default for Broker {
             user: None,
             password: None,
             password_file: None,
+            tls: None,
             keep_alive_seconds: 30,
             // Our choice: four times the largest payload a feed takes by default.
             max_packet_bytes: 262_144,
@@ -153,6 +168,9 @@ impl Default for Broker {
         }
     }
 }
+
+/// MQTT over TLS, where no port is given: `secure-mqtt` in IANA's list of service names and ports.
+const TLS_PORT: u16 = 8883;
 
 const PREFIX: &str = "thirst/v1";
 const LONGEST_PREFIX: usize = 200;

@@ -8,12 +8,14 @@ use std::fmt::Write;
 use self::words::{Units, days, degrees, hours, listed, minutes, months, percent};
 use super::Loaded;
 use super::group::{Source, Sources};
+use super::tls::{TlsContents, TlsFiles};
 use crate::engine::decision::reason::Capability;
 use crate::engine::decode::{FeedSettings, Format, Part};
 use crate::engine::settings::{
     ControllerSettings, DecideAt, GroupSettings, Parity, RainHoldLength, RestrictionRule, SensorSettings, Settings,
     SiteSettings, WhenUnknown, Window,
 };
+use crate::engine::stamp::Stamp;
 
 /// Plain text for people: subscriptions, then each site with sensors, groups, holds, controllers and restrictions, then
 /// cautions.
@@ -25,6 +27,9 @@ pub fn describe(loaded: &Loaded) -> String {
     page.line(0, format_args!("No faults. {sites} {}.", if sites == 1 { "site" } else { "sites" }));
     page.blank();
     page.line(0, format_args!("Broker     {}:{} as {}", broker.host, broker.port, broker.client_id));
+    if let Some(tls) = &broker.tls {
+        page.link(tls);
+    }
     page.line(0, format_args!("Store      {}", loaded.store_path.display()));
     page.line(0, format_args!("Publishes  {}/…, as {}", settings.prefix, settings.instance));
     page.line(0, format_args!("Version    {:08x}", settings.version));
@@ -56,6 +61,25 @@ impl Page {
         let _ = writeln!(self.0, "{:indent$}{text}", "", indent = 2 * level);
     }
 
+    /// How the way to the broker is protected, and until when.
+    fn link(&mut self, tls: &TlsFiles) {
+        let contents = tls.read().ok();
+        let until = |expires: Option<Stamp>| {
+            expires.map_or(String::new(), |expires| format!(", valid until {}", expires.utc().date_naive()))
+        };
+        match &tls.ca_file {
+            Some(path) => {
+                let until = until(contents.as_ref().and_then(TlsContents::authorities_expire));
+                self.line(0, format_args!("TLS        signed by the authority in {}{until}", path.display()));
+            }
+            None => self.line(0, format_args!("TLS        signed by an authority that this system trusts")),
+        }
+        if let Some(client) = &tls.client {
+            let until = until(contents.as_ref().and_then(TlsContents::client_expires));
+            self.line(0, format_args!("           our certificate is {}{until}", client.cert_file.display()));
+        }
+    }
+
     fn blank(&mut self) {
         self.0.push('\n');
     }
@@ -64,13 +88,18 @@ impl Page {
         let format = match feed.format {
             Format::Json => "JSON",
             Format::Value => "one value a topic",
+            Format::Senml => "SenML",
         };
         self.line(1, format_args!("{}   ({}, {format})", feed.template.filter(), feed.name));
         for field in &feed.fields {
             let from = if field.key.is_empty() { "the value" } else { &field.key };
             let (quantity, unit) = (field.quantity.name(), field.unit);
             let unit = words::unit_name(unit, field.quantity);
-            let from_unit = if unit.is_empty() { String::new() } else { format!(", in {unit}") };
+            let from_unit = match unit {
+                _ if field.needs_unit => ", in the unit that comes with it".to_owned(),
+                "" => String::new(),
+                unit => format!(", in {unit}"),
+            };
             self.line(2, format_args!("{from} is {quantity}{from_unit}"));
         }
         let by = |part: &Part, mark: &str, word: &str| match part {

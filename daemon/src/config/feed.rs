@@ -5,7 +5,8 @@ use super::table::Table;
 use super::tree::quoted;
 use super::zone;
 use crate::engine::decode::{
-    Capture, FeedSettings, Field, Format, Part, Sentinel, TemplateError, TimeField, TimeFormat, TopicTemplate, settings,
+    Capture, FeedSettings, Field, Format, Part, Sentinel, TemplateError, TimeField, TimeFormat, TopicTemplate, senml,
+    settings,
 };
 use crate::engine::reading::Quantity;
 use crate::engine::units::Unit;
@@ -24,15 +25,19 @@ pub(super) fn read(table: &Table<'_>, index: usize, sole: &Sole) -> Option<FeedS
     let template = template(table);
     let format = table.word("format", &FORMATS);
     if !table.has("format") {
-        table.missing("format", "write \"json\", or \"value\" where each topic carries one value");
+        table.missing("format", "write \"json\", \"senml\", or \"value\" where each topic carries one value");
     }
     let format = format.unwrap_or(Format::Json);
     let site = part(table, template.as_ref(), Capture::Site, sole.site.as_deref());
     let sensor = part(table, template.as_ref(), Capture::Sensor, sole.sensor.as_deref());
     let fields = fields(table, format, template.as_ref());
     let time = table.table("time").and_then(|time| time_field(&time));
-    if time.is_some() && format == Format::Value {
-        table.fault("time", "a single value has no time; remove it or use format = \"json\"");
+    match format {
+        Format::Value if time.is_some() => {
+            table.fault("time", "a single value has no time; remove it or use format = \"json\"");
+        }
+        Format::Senml if time.is_some() => table.fault("time", "every SenML record says its own time; remove it"),
+        _ => {}
     }
     let decimal_comma = table.truth("decimal_comma").unwrap_or(false);
     let max_payload_bytes =
@@ -110,13 +115,13 @@ fn fields(table: &Table<'_>, format: Format, template: Option<&TopicTemplate>) -
     let names_field = template.is_some_and(|template| template.has(Capture::Field));
     let single = table.spot_of("reading");
     let several = table.spot_of("fields");
-    if names_field && format == Format::Json {
+    if names_field && format != Format::Value {
         table.fault("topic", "{field} is for format = \"value\"; write + for a level that does not matter");
         return None;
     }
     let wants_single = format == Format::Value && !names_field;
     match (single, several) {
-        (Some(spot), None) if wants_single => Some(vec![field(spot.table()?, "")?]),
+        (Some(spot), None) if wants_single => Some(vec![field(spot.table()?, format, "")?]),
         (None, None) if wants_single => {
             table.missing("reading", "write what the value is: { quantity = \"air_temperature\", unit = \"Cel\" }");
             None
@@ -143,7 +148,7 @@ fn fields(table: &Table<'_>, format: Format, template: Option<&TopicTemplate>) -
             let mut whole = true;
             for (key, spot) in list.every() {
                 let key = if format == Format::Json { json_pointer(&spot, key) } else { Some(key.to_owned()) };
-                let field = spot.table().and_then(|table| field(table, key.as_deref().unwrap_or_default()));
+                let field = spot.table().and_then(|table| field(table, format, key.as_deref().unwrap_or_default()));
                 match (key, field) {
                     (Some(_), Some(field)) => fields.push(field),
                     _ => whole = false,
@@ -157,12 +162,13 @@ fn fields(table: &Table<'_>, format: Format, template: Option<&TopicTemplate>) -
     }
 }
 
-fn field(table: Table<'_>, key: &str) -> Option<Field> {
+fn field(table: Table<'_>, format: Format, key: &str) -> Option<Field> {
     let quantity = table.spot_of("quantity").and_then(|spot| quantity(&spot));
     if !table.has("quantity") {
         table.missing("quantity", "write what it is, for example \"air_temperature\"");
     }
-    let unit = unit(&table, quantity);
+    let needs_unit = format == Format::Senml && !table.has("unit") && is_told_by_records(key, quantity);
+    let unit = if needs_unit { Unit::parse(quantity?.unit()) } else { unit(&table, quantity) };
     let scale = table.number("scale", -1e9..=1e9).unwrap_or(1.0);
     if scale == 0.0 {
         table.fault("scale", "0 makes every reading the same; remove it or write another number");
@@ -176,7 +182,7 @@ fn field(table: Table<'_>, key: &str) -> Option<Field> {
         table.fault("inverted", "only battery_ok can be inverted; remove it");
     }
     let mut field = Field::new(key, quantity?, unit?);
-    (field.scale, field.offset) = (scale, offset);
+    (field.scale, field.offset, field.needs_unit) = (scale, offset, needs_unit);
     (field.sentinels, field.default_sentinels, field.inverted) = (sentinels, default_sentinels, inverted);
     Some(field)
 }
@@ -221,6 +227,13 @@ fn unit(table: &Table<'_>, quantity: Option<Quantity>) -> Option<Unit> {
     }
 }
 
+/// Whether a SenML record can bring the unit along. What a counter counts and what a sum adds up to must be written.
+fn is_told_by_records(key: &str, quantity: Option<Quantity>) -> bool {
+    let is_sum = senml::asked(key).1;
+    let written = [Quantity::RainCounter, Quantity::BatteryOk, Quantity::SequenceNumber];
+    quantity.is_some_and(|quantity| !is_sum && !written.contains(&quantity))
+}
+
 fn sentinel(spot: &Spot<'_>) -> Option<Sentinel> {
     if let Some(number) = spot.plain() {
         return Some(Sentinel::Number(number));
@@ -259,7 +272,7 @@ fn json_pointer(spot: &Spot<'_>, text: &str) -> Option<String> {
     None
 }
 
-const FORMATS: [(&str, Format); 2] = [("json", Format::Json), ("value", Format::Value)];
+const FORMATS: [(&str, Format); 3] = [("json", Format::Json), ("value", Format::Value), ("senml", Format::Senml)];
 const TIME_FORMATS: [(&str, TimeFormat); 5] = [
     ("unix_auto", TimeFormat::UnixAuto),
     ("unix_s", TimeFormat::UnixSeconds),

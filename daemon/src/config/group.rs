@@ -62,7 +62,7 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
     }
     let least = given(table.measured_whole("least", &SHARE, 0..=100), &mut sources.least);
     let least_percent = least.unwrap_or_else(|| run.least_percent(kind, &mut sources));
-    let most_percent = given(table.measured_whole("most", &SHARE, 1..=500), &mut sources.most).unwrap_or(MOST_PERCENT);
+    let most_percent = given(table.measured_whole("most", &SHARE, 1..=200), &mut sources.most).unwrap_or(MOST_PERCENT);
     if least_percent > most_percent {
         table.fault(
             if table.has("least_percent") { "least_percent" } else { "least" },

@@ -23,6 +23,7 @@ mod sensor;
 mod site;
 mod spot;
 mod table;
+mod tls;
 mod tree;
 mod zone;
 
@@ -35,6 +36,7 @@ use std::sync::Arc;
 pub use broker::{Broker, LogFormat};
 pub use describe::describe;
 pub use fault::{Fault, Faults, Seen};
+pub use tls::{ClientFiles, TlsContents, TlsFault, TlsFiles};
 
 use crate::engine::settings::Settings;
 use spot::Findings;
@@ -76,12 +78,12 @@ pub fn load(path: &Path, environment: impl Iterator<Item = (String, String)>) ->
     };
     let mut loaded = load_texts(&name, &main, &sites, environment, faults)?;
     loaded.store_path = folder.join(&loaded.store_path);
-    broker::read_password(&mut loaded.broker, folder, &name)?;
+    broker::read_files(&mut loaded.broker, folder, &name)?;
     Ok(loaded)
 }
 
-/// Reads a configuration from one text; `name` stands for the file in faults. Paths stay as they are, and no password is
-/// read.
+/// Reads a configuration from one text; `name` stands for the file in faults. Paths stay as they are, and neither
+/// password nor certificates are read.
 ///
 /// # Errors
 /// Every fault.

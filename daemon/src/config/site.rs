@@ -58,7 +58,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
     let controllers = controllers(table, &groups);
     let restrictions = restrictions(table, districts, &groups);
     let decide_at = decide_at(table);
-    let lateness_hours = table.measured_whole("lateness", &HOURS, 0..=72).unwrap_or(48);
+    let lateness_hours = table.measured_whole("lateness", &HOURS, 0..=48).unwrap_or(48);
     let rain = hold::rain(table.table("rain").as_ref());
     let freeze = hold::freeze(table.table("freeze").as_ref());
     let wind = hold::wind(table.table("wind").as_ref());
@@ -235,7 +235,7 @@ fn controller(table: &Table<'_>, groups: &[GroupSettings]) -> Option<ControllerS
     }
     let step_percent = table.measured_whole("step", &SHARE, 1..=100).unwrap_or(1);
     let least_percent = table.measured_whole("least", &SHARE, 0..=100).unwrap_or(0);
-    let most_percent = table.measured_whole("most", &SHARE, 1..=500).unwrap_or(MOST_PERCENT);
+    let most_percent = table.measured_whole("most", &SHARE, 1..=200).unwrap_or(MOST_PERCENT);
     if least_percent > most_percent {
         let key = if table.has("least") { "least" } else { "least_percent" };
         table.fault(key, format!("is more than most ({most_percent} %)"));

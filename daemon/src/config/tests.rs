@@ -125,7 +125,7 @@ fn variables_reach_every_key_of_the_shell_and_no_other() {
     let (asked, _) = asked_and_written();
     let in_arrays = ["feeds", "sites", "districts"];
     let plain = asked.iter().filter(|key| !in_arrays.iter().any(|array| key.starts_with(array)));
-    let leaves = plain.filter(|key| !["broker", "store", "log"].contains(&key.as_str()));
+    let leaves = plain.filter(|key| !["broker", "broker.tls", "store", "log"].contains(&key.as_str()));
     let leaves: BTreeSet<String> = leaves.map(|key| key.to_uppercase().replace('.', "__")).collect();
     let without_suffix = |name: &&&str| {
         let plain = ["_MS", "_SECONDS"].iter().find_map(|suffix| name.strip_suffix(suffix));
@@ -266,6 +266,7 @@ fn variables_override_the_file_and_others_are_left_alone() {
     let environment = variables(&[
         ("THIRSTD__BROKER__HOST", "mqtt.example"),
         ("thirstd__broker__port", "8883"),
+        ("THIRSTD__BROKER__TLS__CA_FILE", "ca.pem"),
         ("THIRSTD__BROKER__KEEP_ALIVE", "1 min"),
         ("THIRSTD__STORE__COMMIT_INTERVAL_MS", "150"),
         ("THIRSTD__HISTORY", "true"),
@@ -278,6 +279,7 @@ fn variables_override_the_file_and_others_are_left_alone() {
     let broker = &loaded.broker;
     assert_eq!((broker.host.as_str(), broker.port, broker.keep_alive_seconds), ("mqtt.example", 8883, 60));
     assert_eq!((broker.user.as_deref(), loaded.commit_interval_ms), (None, 150));
+    assert_eq!(broker.tls.as_ref().and_then(|tls| tls.ca_file.as_deref()), Some(Path::new("ca.pem")));
     assert_eq!((loaded.settings.history, loaded.log_format), (true, LogFormat::Json));
 }
 

@@ -321,7 +321,7 @@ const SEPARATOR: &str = "__";
 pub(super) const ENVIRONMENT: &str = "environment";
 
 /// What variables may set, each below [`PREFIX`]. No way into arrays: see above.
-pub(super) const VARIABLES: [&str; 19] = [
+pub(super) const VARIABLES: [&str; 22] = [
     "PREFIX",
     "INSTANCE",
     "HISTORY",
@@ -330,6 +330,9 @@ pub(super) const VARIABLES: [&str; 19] = [
     "BROKER__CLIENT_ID",
     "BROKER__USER",
     "BROKER__PASSWORD_FILE",
+    "BROKER__TLS__CA_FILE",
+    "BROKER__TLS__CERT_FILE",
+    "BROKER__TLS__KEY_FILE",
     "BROKER__KEEP_ALIVE",
     "BROKER__KEEP_ALIVE_SECONDS",
     "BROKER__MAX_PACKET_BYTES",

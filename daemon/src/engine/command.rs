@@ -9,7 +9,6 @@ use super::decision::reason::Reason;
 use super::evidence;
 use super::output::{Level, Output};
 use super::publish::{self, alerts, log, words};
-use super::rainfall;
 use super::sensor::service::{ServiceKind, ServiceMark};
 use super::stamp::DAY;
 use super::stamp::{HOUR, Stamp};
@@ -119,7 +118,7 @@ fn carry_out(state: &mut SiteState, command: &wire::Command, context: &mut Conte
                 Err(format!("kind and subject: no alert {} {} is open", kind.name(), order.subject))
             }
         }
-        wire::Verb::Season(order) => season(state, order, context),
+        wire::Verb::Season(order) => season(state, order),
     }
 }
 
@@ -156,7 +155,9 @@ fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Cont
     for &index in &groups {
         let group = &mut state.groups[index];
         let standing: Vec<Reason> = match (&asked, &group.standing) {
-            (Some(asked), _) => asked.clone(),
+            (Some(asked), Some(standing)) => {
+                asked.iter().copied().filter(|reason| standing.said.hold(*reason).is_some()).collect()
+            }
             (None, Some(standing)) => standing
                 .said
                 .holds
@@ -164,7 +165,7 @@ fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Cont
                 .map(|hold| hold.reason)
                 .filter(|reason| reason.released_by_default())
                 .collect(),
-            (None, None) => vec![],
+            (_, None) => vec![],
         };
         for reason in standing {
             group.operator.release(Release { reason, since: context.now.wall, until });
@@ -199,8 +200,8 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
     entry.sensor.serviced(ServiceMark { kind, at });
     match kind {
         ServiceKind::Replaced | ServiceKind::Moved => entry.gauge.reanchor(),
-        ServiceKind::Calibration | ServiceKind::Cleaned => entry.gauge.confirm_unit(),
-        ServiceKind::Battery | ServiceKind::Added => {}
+        ServiceKind::Calibration => entry.gauge.confirm_unit(),
+        ServiceKind::Battery | ServiceKind::Cleaned | ServiceKind::Added => {}
     }
     if kind == ServiceKind::Battery || kind == ServiceKind::Replaced {
         alerts::clear(state, AlertKind::BatteryLow, &order.sensor, context);
@@ -216,24 +217,29 @@ fn settle_rain(
     context: &mut Context<'_>,
 ) -> Result<String, String> {
     sensor(sensor_id, context)?;
-    let (mm, earliest) = state.book.settle_quarantine(confirm);
-    let Some(earliest) = earliest else { return Err("no rain is in quarantine".to_owned()) };
-    state.days.touch(earliest);
-    super::intake::note_late(state, earliest, context);
+    let (mm, touched) = state.book.settle_quarantine(confirm);
+    let (Some(&earliest), Some(&latest)) = (touched.first(), touched.last()) else {
+        return Err("no rain is in quarantine".to_owned());
+    };
+    let mut too_late = false;
+    for at in touched {
+        too_late |= !state.days.touch(at);
+        super::intake::note_late(state, at, context);
+    }
     state.sent.totals_due = true;
     if confirm {
         let now = context.now.wall;
-        state.event.add(mm, earliest, earliest, &context.site.rain);
+        state.event.add(mm, earliest, latest, &context.site.rain);
         let last_day_mm = state.book.rain_mm(now.plus(-24 * HOUR), now.plus(HOUR));
         evidence::rained(state, last_day_mm, context);
-        return Ok(format!("{} of rain confirmed: it counts", words::depth(context.site, mm)));
+        let but = if too_late { ", but not on days that are final already" } else { "" };
+        return Ok(format!("{} of rain confirmed: it counts{but}", words::depth(context.site, mm)));
     }
     alerts::clear(state, AlertKind::ReadingImplausible, sensor_id, context);
-    let _ = rainfall::gauge_index(state, context);
     Ok(format!("{} in quarantine discarded: it was no rain", words::depth(context.site, mm)))
 }
 
-fn season(state: &mut SiteState, order: &wire::SeasonOrder, context: &mut Context<'_>) -> Result<String, String> {
+fn season(state: &mut SiteState, order: &wire::SeasonOrder) -> Result<String, String> {
     match order.state {
         wire::SeasonState::Running => {
             if state.season != Season::Running {
@@ -244,7 +250,6 @@ fn season(state: &mut SiteState, order: &wire::SeasonOrder, context: &mut Contex
         }
         wire::SeasonState::Drained => {
             state.season = Season::Drained;
-            let _ = context;
             Ok("the system is drained: everything is held until the season runs again".to_owned())
         }
         wire::SeasonState::Establishing => {

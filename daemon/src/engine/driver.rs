@@ -138,6 +138,9 @@ impl Timekeeper {
             self.floor = self.floor.min(wall);
         }
         self.now.trusted = wall >= self.floor;
+        if self.now.trusted && !stepped {
+            self.floor = wall;
+        }
         self.now.wall = wall;
         (self.now, stepped.then_some(parted))
     }

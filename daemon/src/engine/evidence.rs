@@ -85,7 +85,10 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
         None => value,
         Some(_) => coldest(state, context).map_or(value, |coldest| coldest.min(value)),
     };
-    match state.freeze.judge(coldest, context.now.wall, &context.site.freeze) {
+    let usual = state.sensors.iter().filter_map(|entry| entry.sensor.link.interval()).max().unwrap_or(0);
+    // An hour between readings, or more where the sensors speak more rarely. Our choice.
+    let longest_gap = HOUR.max(usual + usual / 2);
+    match state.freeze.judge(coldest, context.now.wall, longest_gap, &context.site.freeze) {
         Some(FreezeChange::Began) => log(context, Level::Info, format!("freeze hold begins at {coldest:.1} °C")),
         Some(FreezeChange::Ended) => log(context, Level::Info, format!("freeze hold ends at {coldest:.1} °C")),
         None => {}
@@ -146,11 +149,24 @@ pub fn rain_evidence<'a>(
 pub fn owed_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
     let Some(group) = state.groups.get(index) else { return 0.0 };
     let settings = &context.site.groups[index];
-    let (month, water) = match state.days.today() {
+    let (month, water) = today_water(state, context);
+    group.ledger.owed_mm(settings, month, water)
+}
+
+/// Books water given to a group, mm net.
+pub fn deliver(state: &mut SiteState, index: usize, mm: f64, context: &Context<'_>) {
+    let (month, water) = today_water(state, context);
+    if let Some(group) = state.groups.get_mut(index) {
+        group.ledger.deliver(&context.site.groups[index], month, water, mm);
+    }
+}
+
+/// Month, and what the running day brought so far.
+fn today_water(state: &SiteState, context: &Context<'_>) -> (usize, DayWater) {
+    match state.days.today() {
         Some(today) => (civil::month(today.date), today.figures.water),
         None => (civil::month(civil::date(context.site.zone, context.now.wall)), DayWater::default()),
-    };
-    group.ledger.owed_mm(settings, month, water)
+    }
 }
 
 /// What the ledger of a group gains on a day without rain, mm: from normals, else the last days, else the default.

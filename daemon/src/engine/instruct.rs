@@ -69,12 +69,8 @@ pub fn accrue(state: &mut SiteState, group: usize, now: Stamp, context: &Context
 
 /// True where a bridge tells what was given, so that nothing has to be assumed.
 pub fn reports_runs(state: &SiteState, group: usize, context: &Context<'_>) -> bool {
-    context.site.controllers.iter().zip(&state.controllers).any(|(settings, controller)| {
-        members(settings, context).any(|member| member == group)
-            && controller
-                .bridge
-                .is_some_and(|bridge| bridge.reports_runs && context.now.wall.since(bridge.at) < BRIDGE_TRUSTED)
-    })
+    let last = state.groups.get(group).and_then(|group| group.reported_at);
+    last.is_some_and(|at| context.now.wall.since(at) < BRIDGE_TRUSTED)
 }
 
 /// When obedience has to be looked at next: listening time.
@@ -132,7 +128,7 @@ fn shape(
         .filter_map(|&group| {
             let holds = &said(group)?.holds;
             let reasons: Vec<String> = holds.iter().map(|hold| hold.reason.name().replace('_', " ")).collect();
-            (!holds.is_empty()).then(|| format!("{} is held ({})", label(group), reasons.join(", ")))
+            (!holds.is_empty()).then(|| format!("{} ({})", label(group), reasons.join(", ")))
         })
         .collect();
     let wanted: Vec<u16> = groups
@@ -218,7 +214,8 @@ fn judge_obedience(state: &mut SiteState, index: usize, context: &mut Context<'_
     let settings = &context.site.controllers[index];
     let controller = &state.controllers[index];
     let (Some(told), Some(bridge)) = (&controller.told, controller.bridge) else { return };
-    let echoed = (bridge.epoch, bridge.sequence) >= (context.epoch, told.changed_sequence);
+    let speaks_of_it = bridge.sequence > 0;
+    let echoed = !speaks_of_it || (bridge.epoch, bridge.sequence) >= (context.epoch, told.changed_sequence);
     let overdue = context.now.listening.saturating_sub(told.changed_listening) >= ECHO_WITHIN;
     let flows = bridge.flow_while_held && !told.water_allowed && overdue;
     if echoed {

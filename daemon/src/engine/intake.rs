@@ -33,7 +33,7 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
         state.sensors[index].sensor.reject("repeat", now);
         return;
     }
-    let age = age(&decoded, retain, now);
+    let age = age_of(decoded.own_time, retain, now);
     match decoded.own_time {
         Some(at) if retain => presence::heard_before(state, index, settings, at, context),
         Some(_) if age > 0 => presence::heard_late(state, index, settings, context),
@@ -57,21 +57,24 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
     let sensor = &mut state.sensors[index].sensor;
     sensor.own_time = decoded.own_time.or(sensor.own_time);
     sensor.status_due = true;
-    let beside = |quantity| {
-        decoded.readings.iter().find(|reading| reading.quantity == quantity).map(|reading: &Reading| reading.value)
-    };
-    let manner = Manner {
-        wind_speed: beside(Quantity::WindSpeed),
-        air_temperature: beside(Quantity::AirTemperature),
-        unit: if parsed.counts_tips() { RawUnit::Tips } else { RawUnit::Millimeters },
-        age,
-    };
-    let mut point = history::point(context, settings);
-    for reading in &decoded.readings {
-        let flag = read(state, index, settings, reading, manner, context);
-        history::add(&mut point, reading, flag);
+    let unit = if parsed.counts_tips() { RawUnit::Tips } else { RawUnit::Millimeters };
+    // A message can bring readings of several times, in their order.
+    for together in decoded.readings.chunk_by(|a, b| a.observed_at == b.observed_at) {
+        let observed_at = together.first().map_or(now, |reading| reading.observed_at);
+        let age = age_of(Some(observed_at), retain, now);
+        if age > OLDEST_TAKEN {
+            continue;
+        }
+        let beside = |quantity| together.iter().find(|reading| reading.quantity == quantity).map(|beside| beside.value);
+        let (wind_speed, air_temperature) = (beside(Quantity::WindSpeed), beside(Quantity::AirTemperature));
+        let mut point = history::point(context, settings);
+        for reading in together {
+            let manner = Manner { wind_speed, air_temperature, unit, age };
+            let flag = read(state, index, settings, reading, manner, context);
+            history::add(&mut point, reading, flag);
+        }
+        history::send(point, observed_at, context);
     }
-    history::send(point, decoded.readings.first().map_or(now, |reading| reading.observed_at), context);
 }
 
 /// Was this message heard before? One that carries nothing but its signal strength, or nothing readable, never was.
@@ -89,9 +92,9 @@ fn is_repeat(decoded: &Decoded<'_>, state: &mut SiteState, index: usize, context
 }
 
 /// How old the news of a message is, in ms: 0 for a live one whose clock is a little slow.
-fn age(decoded: &Decoded<'_>, retain: bool, now: Stamp) -> i64 {
-    let age = decoded.own_time.map_or(0, |at| now.since(at).max(0));
-    if retain || age > LIVE_WITHIN { age } else { 0 }
+fn age_of(own_time: Option<Stamp>, retain: bool, now: Stamp) -> i64 {
+    let age = own_time.map_or(0, |at| now.since(at));
+    if retain || age > LIVE_WITHIN { age.max(0) } else { 0 }
 }
 
 /// A retained message is old news: without its own time nobody knows how old.
@@ -191,11 +194,12 @@ fn read_weather(
     if let Some(averaged) = Averaged::of(quantity).filter(|_| is_preferred(state, index, quantity, context)) {
         if !now.trusted {
             // Kept out of the book: the day it would fall into is not known.
-        } else if !state.days.touch(reading.observed_at)
+        } else if !state.days.is_open(reading.observed_at)
             || !state.book.add(site.zone, averaged, judgment.value, reading.observed_at, covered)
         {
             state.too_late = state.too_late.saturating_add(1);
         } else {
+            state.days.touch(reading.observed_at);
             note_late(state, reading.observed_at, context);
         }
     }

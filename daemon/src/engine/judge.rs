@@ -124,7 +124,9 @@ fn points(state: &mut SiteState, index: usize, context: &mut Context<'_>) -> boo
     let open = windows.iter().find(|(_, opens, closes)| *opens <= now && now < *closes);
     let running = state.season == Season::Running;
     let group = &mut state.groups[index];
-    if let (Some(&(day, _, closes)), None) = (open, group.window) {
+    if let (Some(&(day, _, closes)), None) =
+        (open.filter(|(_, _, closes)| group.closed_window != Some(*closes)), group.window)
+    {
         let waters = settings.watering_days[civil::weekday(day)] && running;
         group.window = Some(OpenWindow { opened: now, closes, percent_millis: 0.0, counted_to: now, waters });
     }
@@ -158,12 +160,14 @@ fn close_window(state: &mut SiteState, index: usize, context: &mut Context<'_>) 
     let settings = &context.site.groups[index];
     let group = &mut state.groups[index];
     let Some(window) = group.window.take() else { return };
+    group.closed_window = Some(window.closes);
     let length = window.closes.since(window.opened).max(1) as f64;
     let mm = scale::depth_of_mm(settings, window.percent_millis / length);
     if !window.waters || reported || mm < 0.05 {
         return;
     }
-    group.ledger.deliver(settings, mm);
+    evidence::deliver(state, index, mm, context);
+    let group = &mut state.groups[index];
     let delivered = Delivered { at: window.closes, mm, reported: false };
     group.delivered = Some(delivered);
     diary::delivery(&settings.id, window.opened, &delivered, context);
@@ -267,15 +271,15 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
     if let Some(restricted) = &group.restriction {
         holds.push(Hold { reason: Reason::Restriction, since: restricted.since, until: restricted.until });
     }
+    group.season_since = drained.then(|| group.season_since.unwrap_or(now));
+    if let Some(since) = group.season_since {
+        holds.push(Hold { reason: Reason::Season, since, until: None });
+    }
     group.operator.lapse(now, |reason| {
         holds.iter().any(|hold| hold.reason == reason) || (reason == Reason::NoEvidence && no_evidence)
     });
     if let Some(hold) = &group.operator.hold {
         holds.push(Hold { reason: Reason::Operator, since: hold.since, until: hold.until });
-    }
-    group.season_since = drained.then(|| group.season_since.unwrap_or(now));
-    if let Some(since) = group.season_since {
-        holds.push(Hold { reason: Reason::Season, since, until: None });
     }
     group.no_evidence_since = no_evidence.then(|| group.no_evidence_since.unwrap_or(now));
     if let Some(since) = group.no_evidence_since {

@@ -397,8 +397,11 @@ impl Engine {
         }
         self.routes = Routes::new(&self.settings);
         self.deadlines = Deadlines::new(self.sites.len());
-        self.dirty.clear();
-        self.dirty_since = vec![None; self.sites.len()];
+        // What was not saved before is not saved yet: the journal has to reach back as far as it did.
+        let since = self.oldest_unsaved();
+        self.dirty = (0..self.sites.len()).chain([PARTITION]).map(|index| (since, index)).collect();
+        self.dirty_since = vec![Some(since); self.sites.len()];
+        self.partition.dirty_since = Some(since);
         let version = self.settings.version;
         self.every(now, |state, context| {
             state.fit(context.site, context.now.listening);

@@ -5,13 +5,13 @@ use super::civil;
 use super::evidence;
 use super::intake::{self, Manner};
 use super::output::Level;
-use super::publish::{alerts, log};
+use super::publish::{alerts, log, words};
 use super::reading::{Flag, Quantity, Reading, TimeSource};
 use super::settings::SensorSettings;
 use super::site::day_book::{KEPT, micrometers};
 use super::site::rain::{Catch, Outcome};
 use super::stamp::{HOUR, MINUTE, Stamp};
-use super::state::{Context, SiteState};
+use super::state::{Context, SensorState, SiteState};
 
 /// A reading of a rain gauge. Returns its flag.
 pub fn read(
@@ -36,7 +36,8 @@ pub fn read(
         }
         // A rate is summed over the time since the last one, where nothing better comes from this sensor.
         _ => {
-            let before = entry.rate_at.replace(reading.observed_at);
+            let before = entry.rate_at;
+            entry.rate_at = before.max(Some(reading.observed_at));
             if entry.gauge_measures || reading.value < 0.0 {
                 return keep(state, index, reading, Flag::NotEvaluated, manner, context);
             }
@@ -64,13 +65,18 @@ pub fn date_undated(state: &mut SiteState, context: &mut Context<'_>) {
     log(context, Level::Info, format!("{mm:.1} mm of rain that came while the clock was wrong is dated to now"));
 }
 
-/// The site's rain gauge: the first sensor that counts and was ever heard as one.
+/// The site's rain gauge: the first sensor that counts and is not silent; where all are, the first that was ever heard.
 pub fn gauge_index(state: &SiteState, context: &Context<'_>) -> Option<usize> {
-    state
-        .sensors
-        .iter()
-        .zip(&context.site.sensors)
-        .position(|(entry, settings)| settings.rain_counts && entry.gauge_heard.is_some())
+    let gauges = || {
+        let all = state.sensors.iter().zip(&context.site.sensors).enumerate();
+        all.filter(|(_, (entry, settings))| settings.rain_counts && entry.gauge_heard.is_some())
+    };
+    let speaks = |entry: &SensorState, settings: &SensorSettings| {
+        let limit = entry.sensor.link.silence_limit(&settings.link);
+        entry.gauge_heard.is_some_and(|heard| context.now.listening.saturating_sub(heard) <= limit)
+    };
+    let speaking = gauges().find(|(_, (entry, settings))| speaks(entry, settings));
+    speaking.or_else(|| gauges().next()).map(|(index, _)| index)
 }
 
 /// A gauge that speaks, within its sensor's silence limit.
@@ -91,6 +97,8 @@ fn take_in(
     context: &mut Context<'_>,
 ) {
     tell(state, index, settings, catch, context);
+    // Who spoke for the site until now: a gauge that comes back brings rain that another has counted meanwhile.
+    let spoke = gauge_index(state, context);
     let doubtful = matches!(
         catch.outcome,
         Outcome::QuarantinedJump
@@ -105,7 +113,7 @@ fn take_in(
         let entry = &mut state.sensors[index];
         entry.gauge_heard = entry.gauge_heard.max(Some(heard));
     }
-    if !settings.rain_counts || gauge_index(state, context).is_some_and(|gauge| gauge != index) {
+    if !settings.rain_counts || spoke.is_some_and(|gauge| gauge != index) {
         return;
     }
     if !context.now.trusted {
@@ -165,7 +173,10 @@ fn tell(state: &mut SiteState, index: usize, settings: &SensorSettings, catch: &
     match catch.outcome {
         Outcome::QuarantinedJump => {
             let wording = Wording::new(
-                format!("The rain counter of sensor {id} jumped by {:.1} mm, which cannot be. Nothing of it counts.", catch.quarantined_mm),
+                format!(
+                    "The rain counter of sensor {id} jumped by {}, which cannot be. Nothing of it counts.",
+                    words::depth(context.site, catch.quarantined_mm)
+                ),
                 "Look at the gauge. If the new level is right, nothing has to be done: it is believed after a day, without adding rain.",
             )
             .with("jump_mm", catch.quarantined_mm);

@@ -2,11 +2,12 @@
 
 use thirst_schemas as wire;
 
+use super::evidence;
 use super::output::Level;
 use super::publish::{diary, log};
 use super::settings::GroupSettings;
 use super::stamp::{DAY, MINUTE, Stamp};
-use super::state::{BookedRun, BridgeWord, Context, Delivered, SiteState};
+use super::state::{BookedRun, BridgeWord, Context, ControllerState, Delivered, SiteState};
 
 /// Takes in a report on the controller named in its topic.
 pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: bool, context: &mut Context<'_>) {
@@ -39,15 +40,16 @@ pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: 
     }
     let allowed = state.controllers[index].told.as_ref().is_some_and(|told| told.water_allowed);
     let before = state.controllers[index].bridge;
-    let force = report.in_force.unwrap_or(wire::InForce { epoch: 0, sequence: 0 });
+    // A report on runs or flow alone takes nothing back of what was confirmed.
+    let confirmed = before.map_or((0, 0), |before| (before.epoch, before.sequence));
+    let force = report.in_force.map_or(confirmed, |force| (force.epoch, force.sequence));
     let runs = report.runs.as_deref().unwrap_or_default();
     let flows = report.flow_liters_per_minute.map(|flow| flow > LEAST_FLOW);
     let word = BridgeWord {
         at: context.now.wall,
         listening: context.now.listening,
-        epoch: force.epoch,
-        sequence: force.sequence,
-        reports_runs: !runs.is_empty() || before.is_some_and(|before| before.reports_runs),
+        epoch: force.0,
+        sequence: force.1,
         flow_while_held: match flows {
             Some(flows) => flows && !allowed,
             None => before.is_some_and(|before| before.flow_while_held) && !allowed,
@@ -73,8 +75,9 @@ fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Cont
     if run.end.is_none() || !(-5 * MINUTE..=7 * DAY).contains(&age) {
         return;
     }
-    let runs = &mut state.controllers[index].runs;
-    if runs.iter().any(|booked| booked.group == run.group && booked.start == start) {
+    let runs = &state.controllers[index].runs;
+    let is_known = runs.iter().any(|booked| booked.group == run.group && booked.start == start);
+    if is_known || state.controllers[index].runs_before.is_some_and(|before| start <= before) {
         return;
     }
     let Some(mm) = depth_mm(settings, run) else {
@@ -88,16 +91,28 @@ fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Cont
         );
         return;
     };
-    runs.push_back(BookedRun { group: run.group.clone(), start, mm });
-    while runs.len() > KEPT_RUNS {
-        runs.pop_front();
-    }
-    state.groups[group].ledger.deliver(settings, mm);
+    remember(&mut state.controllers[index], BookedRun { group: run.group.clone(), start, mm });
+    // The first report on a run whose window was booked as decided: only what differs is new.
+    let assumed = state.groups[group]
+        .delivered
+        .filter(|given| !given.reported && start <= given.at && given.at.since(start) < DAY);
+    evidence::deliver(state, group, mm - assumed.map_or(0.0, |given| given.mm), context);
+    state.groups[group].reported_at = Some(context.now.wall);
     let delivered = Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true };
     state.groups[group].delivered = Some(delivered);
     diary::delivery(&settings.id, start, &delivered, context);
     state.sent.totals_due = true;
     log(context, Level::Info, format!("group {}: {mm:.1} mm booked from a reported run", settings.id));
+}
+
+/// Keeps a booked run. Of those that no longer fit, the oldest goes, and nothing up to it is booked again.
+fn remember(controller: &mut ControllerState, run: BookedRun) {
+    controller.runs.push_back(run);
+    while controller.runs.len() > KEPT_RUNS {
+        let oldest = controller.runs.iter().map(|run| run.start).min();
+        controller.runs_before = controller.runs_before.max(oldest);
+        controller.runs.retain(|run| Some(run.start) > controller.runs_before);
+    }
 }
 
 /// Net depth of a run, mm: as reported, else minutes times application rate and efficiency.
@@ -110,7 +125,7 @@ fn depth_mm(settings: &GroupSettings, run: &wire::Run) -> Option<f64> {
     depth.is_finite().then(|| depth.clamp(0.0, 200.0))
 }
 
-const KEPT_RUNS: usize = 64;
+const KEPT_RUNS: usize = 128;
 
 /// Less than this is a dripping meter. Our choice.
 const LEAST_FLOW: f64 = 0.5;

@@ -115,7 +115,8 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
             group.rain.clock_stepped(now);
         }
         (group.restriction_edge, group.next_point) = (None, None);
-        group.window = group.window.filter(|window| window.opened <= now && now < window.closes);
+        // A window whose close was stepped over is closed and booked by its rule.
+        group.window = group.window.filter(|window| window.opened <= now);
         if let Some(window) = &mut group.window {
             window.counted_to = window.counted_to.min(now);
         }

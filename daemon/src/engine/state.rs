@@ -149,6 +149,12 @@ pub struct GroupState {
     pub next_point: Option<Stamp>,
     #[serde(rename = "a", default)]
     pub window: Option<OpenWindow>,
+    /// When a bridge last told of a run of this group that could be booked.
+    #[serde(rename = "k", default)]
+    pub reported_at: Option<Stamp>,
+    /// The close of the last window that was booked.
+    #[serde(rename = "z", default)]
+    pub closed_window: Option<Stamp>,
     /// Last water delivered: when, mm net, and whether a bridge said so.
     #[serde(rename = "g", default)]
     pub delivered: Option<Delivered>,
@@ -229,6 +235,9 @@ pub struct ControllerState {
     /// Runs that were booked: group, start. Newest last, bounded.
     #[serde(rename = "r", default)]
     pub runs: VecDeque<BookedRun>,
+    /// Runs up to this start are no longer remembered one by one, and are not booked any more.
+    #[serde(rename = "e", default)]
+    pub runs_before: Option<Stamp>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -262,8 +271,6 @@ pub struct BridgeWord {
     pub epoch: u64,
     #[serde(rename = "q", default)]
     pub sequence: u64,
-    #[serde(rename = "r", default)]
-    pub reports_runs: bool,
     /// Water flowed, or a contact was closed, while everything was held.
     #[serde(rename = "w", default)]
     pub flow_while_held: bool,

@@ -454,3 +454,23 @@ fn a_site_that_left_the_settings_goes_on_where_it_was_when_it_comes_back() {
     again.apply(at(5), Event::Settings(Arc::new(with)), &mut outputs);
     assert!((rain_mm(&again) - 1.0).abs() < 1e-9);
 }
+
+#[test]
+fn a_pack_of_several_times_is_taken_in_order_and_each_time_is_a_point_of_history() {
+    let mut settings = settings();
+    settings.feeds[0].format = Format::Senml;
+    for field in &mut settings.feeds[0].fields {
+        field.key.remove(0);
+    }
+    let (engine, _) = Engine::restore(Arc::new(settings), 1, std::iter::empty());
+    let mut driver = Driver::new(engine, now(START));
+    let at = START.plus(MINUTE);
+    let pack = r#"[{"n":"t","u":"Cel","v":21.5},{"n":"h","u":"%RH","v":60},{"n":"t","u":"Cel","v":20.5,"t":-600}]"#;
+    let mut outputs = Vec::new();
+    driver.apply(now(at), message(pack), &mut outputs);
+    let points = outputs.iter().filter_map(|output| match output {
+        Output::Record(record) if record.measurement == "reading" => Some((record.at, record.fields.len())),
+        _ => None,
+    });
+    assert_eq!(points.collect::<Vec<_>>(), [(at.plus(-10 * MINUTE), 2), (at, 4)]);
+}

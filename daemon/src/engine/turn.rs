@@ -9,7 +9,7 @@ use super::site::days::{ClosedDay, Figures};
 use super::site::evapotranspiration::Method;
 use super::site::normals::Basis;
 use super::stamp::HOUR;
-use super::state::{Context, SiteState};
+use super::state::{Context, Season, SiteState};
 
 /// Brings the days up to now. Where the clock is not believed, nothing turns.
 pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
@@ -100,6 +100,9 @@ fn post(state: &mut SiteState, before: Option<Figures>, day: &ClosedDay, context
         match before {
             None => group.ledger.post(settings, month, day.figures.water),
             Some(before) => group.ledger.correct(settings, month, before.water, day.figures.water),
+        }
+        if state.season == Season::Drained {
+            group.ledger.forgive();
         }
     }
 }

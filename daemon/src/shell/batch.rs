@@ -22,6 +22,8 @@ pub(super) struct Batch {
     pub(super) acks: Vec<Ack>,
     pub(super) answered: Vec<i64>,
     pub(super) cleared: Vec<String>,
+    /// Topics and payloads of the daemon itself.
+    pub(super) own: Vec<(String, Vec<u8>)>,
     pub(super) subscriptions: Option<Vec<String>>,
     /// Something changed that is in none of these.
     pub(super) is_urgent: bool,
@@ -35,6 +37,7 @@ impl Batch {
             && self.acks.is_empty()
             && self.answered.is_empty()
             && self.cleared.is_empty()
+            && self.own.is_empty()
             && self.subscriptions.is_none()
             && !self.is_urgent
     }

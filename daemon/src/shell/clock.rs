@@ -1,16 +1,47 @@
 //! The only `now` in the program. Everything else is told the time.
 
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
+use std::sync::Arc;
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use crate::engine::stamp::{SECOND, Stamp};
 
 /// Tells civil time and a time that only goes forward.
-pub trait Clock: Send {
+pub trait Clock: Send + Sync {
     /// The wall clock, right or wrong.
     fn wall(&self) -> Stamp;
 
     /// Milliseconds since some fixed moment of this run; never goes back, never follows a correction of the wall clock.
     fn monotonic(&self) -> i64;
+
+    /// A wall clock that reads earlier is wrong. A time that is played can lie before the program was built.
+    fn earliest(&self) -> Stamp {
+        build_date()
+    }
+
+    /// How long to sleep before looking at the time again, where nothing else wakes us and `due` comes next: at most a
+    /// second, so that a step of the wall clock is seen.
+    fn pause_until(&self, due: Option<Stamp>) -> Duration {
+        let millis = due.map_or(SECOND, |due| due.since(self.wall()).clamp(0, SECOND));
+        Duration::from_millis(millis.unsigned_abs())
+    }
+}
+
+impl<C: Clock + ?Sized> Clock for Arc<C> {
+    fn wall(&self) -> Stamp {
+        (**self).wall()
+    }
+
+    fn monotonic(&self) -> i64 {
+        (**self).monotonic()
+    }
+
+    fn earliest(&self) -> Stamp {
+        (**self).earliest()
+    }
+
+    fn pause_until(&self, due: Option<Stamp>) -> Duration {
+        (**self).pause_until(due)
+    }
 }
 
 /// The clocks of the machine.

@@ -42,6 +42,11 @@ pub enum Arrival {
     Answered(i64),
     /// The empty payload of a topic has reached the broker.
     Cleared(String),
+    /// Something of the daemon itself, to be kept and published like what the engine says.
+    Own {
+        topic: String,
+        payload: Vec<u8>,
+    },
 }
 
 /// How much may wait.

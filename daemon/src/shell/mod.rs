@@ -13,9 +13,12 @@ pub mod partition;
 pub mod restore;
 pub mod run;
 pub mod store;
+pub mod survey;
 pub mod terminal;
+pub mod watcher;
 
 mod batch;
+mod certificates;
 mod duplicates;
 mod save;
 #[cfg(test)]

@@ -7,9 +7,8 @@ use crate::engine::Engine;
 use crate::engine::driver::Driver;
 use crate::engine::event::Now;
 use crate::engine::settings::Settings;
-use crate::engine::stamp::Stamp;
 
-use super::clock;
+use super::clock::Clock;
 use super::duplicates::Duplicates;
 use super::store::{Limits, Recovered, Store, StoreError, UnackedChange, UnackedRow};
 
@@ -40,9 +39,10 @@ pub(super) struct Restored {
 
 impl Source {
     /// Opens the store and brings the engine to where it was. A damaged store is set aside and a new one begun.
-    pub(super) fn restore(&self, wall: Stamp) -> Result<Restored, StoreError> {
+    pub(super) fn restore(&self, clock: &dyn Clock) -> Result<Restored, StoreError> {
+        let wall = clock.wall();
         // A new epoch must be above every earlier one, also where the clock is not set yet.
-        let no_earlier = wall.max(clock::build_date());
+        let no_earlier = wall.max(clock.earliest());
         let begun = Now { wall, trusted: wall == no_earlier, ..Now::default() };
         let opened = Store::open_or_begin_anew(&self.path, self.limits, no_earlier)?;
         if let Some(aside) = &opened.set_aside {

@@ -13,11 +13,13 @@ use tokio::task::{AbortHandle, JoinHandle as Task};
 use crate::engine::settings::Settings;
 use crate::engine::stamp::Stamp;
 
+use super::certificates::Watch;
 use super::clock::{Clock, SystemClock};
 use super::intake::{Intake, Room};
 use super::mqtt::{BrokerSettings, Ingest, Outbox, Publisher, Status, Subscriptions, resend};
 use super::restore::{ReadSettings, Source};
 use super::store::{Limits, Reader, StoreError};
+use super::watcher::Watcher;
 use super::writer::{Links, Writer};
 
 /// Everything the daemon is told.
@@ -36,6 +38,9 @@ pub struct RunSettings {
     pub commit_interval_ms: u64,
     /// Topics sent again per second, where all of them are. At least 1.
     pub resend_per_second: u32,
+    /// The machine's, unless time is played.
+    pub clock: Arc<dyn Clock>,
+    pub watcher: Option<Arc<dyn Watcher>>,
 }
 
 impl RunSettings {
@@ -52,6 +57,8 @@ impl RunSettings {
             commit_interval_ms: 0,
             // Our choice: a large fleet does not drown its bridges.
             resend_per_second: 200,
+            clock: Arc::new(SystemClock::start()),
+            watcher: None,
         }
     }
 }
@@ -96,13 +103,14 @@ struct Daemon {
     reading: Task<()>,
     publishing: Task<()>,
     resending: AbortHandle,
+    watching: AbortHandle,
     reading_client: AsyncClient,
     publishing_client: AsyncClient,
 }
 
 impl Daemon {
     async fn start(settings: RunSettings) -> Result<Self, RunError> {
-        let clock = SystemClock::start();
+        let clock = settings.clock.clone();
         let since = clock.wall();
         let source = Source {
             path: settings.store_path.clone(),
@@ -112,7 +120,8 @@ impl Daemon {
             read_settings: settings.read_settings.clone(),
         };
         // Replaying a long tail takes a second or two: not on a thread that others share.
-        let restoring = tokio::task::spawn_blocking(move || source.restore(since).map(|state| (source, state)));
+        let told = clock.clone();
+        let restoring = tokio::task::spawn_blocking(move || source.restore(&*told).map(|state| (source, state)));
         let (source, state) = restoring.await.map_err(|_| RunError::WriterEnded)??;
         let recovered = &state.recovered;
         tracing::info!(
@@ -138,10 +147,21 @@ impl Daemon {
         let (publishing_client, publisher) = Publisher::new(&settings.broker, will);
         let outbox = Arc::new(Outbox::new(publishing_client.clone(), intake.clone(), settings.broker.max_packet_bytes));
         outbox.set_status(online);
-        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone() };
+        let watcher = settings.watcher.clone();
+        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone(), watcher };
+
+        let watch = Watch {
+            tls: settings.broker.tls.clone(),
+            prefix: settings.settings.prefix.clone(),
+            instance: settings.settings.instance.clone(),
+            epoch: recovered.epoch,
+            store_path: settings.store_path.clone(),
+            intake: links.intake.clone(),
+            outbox: outbox.clone(),
+        };
 
         let interval = Duration::from_millis(settings.commit_interval_ms.min(LONGEST_INTERVAL_MS));
-        let writer = Writer::new(source, state, Box::new(clock), interval, links.clone());
+        let writer = Writer::new(source, state, Box::new(clock.clone()), interval, links.clone());
         let writer = writer.spawn().map_err(RunError::Thread)?;
         let path = settings.store_path.clone();
         let resending = resend(outbox.clone(), move || Reader::open(&path), settings.resend_per_second.max(1));
@@ -152,6 +172,7 @@ impl Daemon {
             reading: tokio::spawn(ingest.run()),
             publishing: tokio::spawn(publisher.run(outbox)),
             resending: tokio::spawn(resending).abort_handle(),
+            watching: tokio::spawn(watch.run(clock)).abort_handle(),
             reading_client,
             publishing_client,
         })
@@ -168,6 +189,7 @@ impl Daemon {
         farewell(&self.reading_client, &mut self.reading).await;
 
         self.resending.abort();
+        self.watching.abort();
         if outbox.is_connected() && tokio::time::timeout(PUBLISH_PATIENCE, outbox.settled()).await.is_err() {
             tracing::warn!(target: "thirstd", "not everything was published; it will be at the next start");
         }

@@ -14,7 +14,7 @@ use crate::engine::settings::Settings;
 use crate::engine::stamp::SECOND;
 
 use super::batch::{self, Batch};
-use super::clock::{self, Clock};
+use super::clock::Clock;
 use super::duplicates::Duplicates;
 use super::intake::{Arrival, Intake, Message};
 use super::mqtt::{Ack, Acks, Outbox};
@@ -22,6 +22,7 @@ use super::partition::hash64;
 use super::restore::{Restored, Source};
 use super::save;
 use super::store::{Commit, JournalBlob, StoreError, UnackedChange, journal};
+use super::watcher::{Committed, Watcher};
 
 /// What the writer thread is made of.
 pub(super) struct Writer {
@@ -50,6 +51,7 @@ pub(super) struct Links {
     pub(super) intake: Arc<Intake>,
     pub(super) acks: Arc<Acks>,
     pub(super) outbox: Arc<Outbox>,
+    pub(super) watcher: Option<Arc<dyn Watcher>>,
 }
 
 impl Writer {
@@ -64,7 +66,7 @@ impl Writer {
         let monotonic = clock.monotonic();
         links.outbox.push(Vec::new(), state.recovered.answers.clone());
         Self {
-            timekeeper: Timekeeper::new(state.last(), clock::build_date(), monotonic),
+            timekeeper: Timekeeper::new(state.last(), clock.earliest(), monotonic),
             is_first_reading: true,
             duplicates: state.duplicates(&UnackedChange::default()),
             settings_changed: state.in_force != state.settings.version || state.recovered.settings.is_none(),
@@ -166,6 +168,7 @@ impl Writer {
                 }
                 Arrival::Confirmed(rows) => self.duplicates.confirmed(&rows),
                 Arrival::Answered(id) => batch.answered.push(id),
+                Arrival::Own { topic, payload } => batch.own.push((topic, payload)),
                 Arrival::Cleared(topic) => {
                     if !self.links.outbox.owes(&topic) {
                         batch.cleared.push(topic);
@@ -289,7 +292,8 @@ impl Writer {
             settings: self.settings_changed.then(|| (settings.version, self.source.text.clone())),
             ..Commit::default()
         };
-        let outputs = std::mem::take(&mut batch.outputs);
+        let mut outputs = std::mem::take(&mut batch.outputs);
+        outputs.extend(batch.own.iter().cloned().map(|(topic, payload)| Output::State { topic, payload }));
         let logs = batch::sort(outputs, settings, now, &mut self.state.store, &mut commit);
         (commit, logs)
     }
@@ -297,6 +301,11 @@ impl Writer {
     fn after_commit(&mut self, commit: Commit, acks: &[Ack], logs: &[Output], dropped: u64) {
         self.settings_changed = false;
         self.links.acks.complete(acks);
+        if let Some(watcher) = &self.links.watcher {
+            let (now, deadline) = (self.state.driver.last().wall, self.state.driver.deadline());
+            let (topics, answers) = (&commit.topics, &commit.answers);
+            watcher.committed(Committed { now, deadline, messages: acks.len(), topics, answers });
+        }
         self.links.outbox.push(commit.topics, commit.answers);
         batch::log(logs);
         if self.is_failing {
@@ -319,7 +328,7 @@ impl Writer {
             }
             *pause = (*pause * 2).min(RETRY_MAX);
             // The file must be closed before it can be opened anew.
-            let restored = self.state.store.release().and_then(|()| self.source.restore(self.clock.wall()));
+            let restored = self.state.store.release().and_then(|()| self.source.restore(&*self.clock));
             match restored {
                 Ok(state) => {
                     self.duplicates = state.duplicates(unacked);
@@ -362,10 +371,8 @@ impl Writer {
         }
     }
 
-    /// At most a second, so that a step of the wall clock is seen.
     fn until_deadline(&self) -> Duration {
-        let millis = self.state.driver.deadline().map_or(SECOND, |due| due.since(self.clock.wall()).clamp(0, SECOND));
-        Duration::from_millis(u64::try_from(millis).unwrap_or(0))
+        self.clock.pause_until(self.state.driver.deadline())
     }
 
     fn until_next_commit(&self) -> Duration {

@@ -34,7 +34,7 @@ fn a_key_that_nobody_knows_names_the_nearest() {
             "[broker]",
             "[broker]\npasswort = \"geheim\"",
             &[
-                "thirstd.toml:4: broker.passwort: no such key; known here: client_id, host, keep_alive, max_packet_bytes, password_file, port, reconnect_max, reconnect_min, user",
+                "thirstd.toml:4: broker.passwort: no such key; known here: client_id, host, keep_alive, max_packet_bytes, password_file, port, reconnect_max, reconnect_min, tls, user",
             ],
         ),
         ("[broker]", "[brokr]", &["thirstd.toml:3: brokr: no such key; did you mean broker?"]),

@@ -7,11 +7,31 @@ use super::{
 };
 use crate::engine::{reading::Quantity, units::Unit};
 
+/// What the number of a field measures once it is scaled.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measure {
+    /// Of number × factor + offset.
+    pub unit: Unit,
+    pub factor: f64,
+    pub offset: f64,
+}
+
+impl Measure {
+    /// The unit that the feed gives the field.
+    pub fn of(field: &Field) -> Self {
+        Self { unit: field.unit, factor: 1.0, offset: 0.0 }
+    }
+
+    fn convert(self, scaled: f64, to: Quantity) -> Option<f64> {
+        self.unit.convert(scaled * self.factor + self.offset, to)
+    }
+}
+
 /// The value of a field in the unit of its quantity; always finite, and never 0 for anything that is not a number.
 ///
 /// # Errors
 /// Why the raw value is no reading of that field.
-pub fn convert(field: &Field, raw: Raw<'_>, decimal_comma: bool) -> Result<f64, LossCause> {
+pub fn convert(field: &Field, measure: Measure, raw: Raw<'_>, decimal_comma: bool) -> Result<f64, LossCause> {
     if let Raw::Text(text) = raw
         && field.sentinels.iter().any(|sentinel| matches!(sentinel, Sentinel::Text(code) if same_text(code, text)))
     {
@@ -25,12 +45,20 @@ pub fn convert(field: &Field, raw: Raw<'_>, decimal_comma: bool) -> Result<f64, 
         Raw::Number(number) => number.as_f64().ok_or(LossCause::NotFinite)?,
         Raw::Text(text) => match battery_word(field, text) {
             Some(good) => return Ok(state(good)),
-            None => number_with_unit(text, field.unit, decimal_comma)?,
+            None => number_with_unit(text, measure.unit, decimal_comma)?,
         },
     };
+    convert_number(field, measure, number)
+}
+
+/// [`convert`] of a number that does not stand in the payload as it is.
+///
+/// # Errors
+/// Why the number is no reading of that field.
+pub fn convert_number(field: &Field, measure: Measure, number: f64) -> Result<f64, LossCause> {
     let is_code =
         |sentinel: &Sentinel| matches!(sentinel, Sentinel::Number(code) if (code - number).abs() <= CODE_TOLERANCE);
-    if field.sentinels.iter().any(is_code) || field.default_sentinels && is_fault_code(field, number) {
+    if field.sentinels.iter().any(is_code) || field.default_sentinels && is_fault_code(field, measure, number) {
         return Err(LossCause::Sentinel);
     }
     let scaled = number * field.scale + field.offset;
@@ -38,9 +66,10 @@ pub fn convert(field: &Field, raw: Raw<'_>, decimal_comma: bool) -> Result<f64, 
         return Err(LossCause::NotFinite);
     }
     // A unit that fits a small number fits any: what is refused then is too large.
-    let misfit =
-        || if field.unit.convert(1.0, field.quantity).is_some() { LossCause::NotFinite } else { LossCause::UnitUnfit };
-    let value = field.unit.convert(scaled, field.quantity).ok_or_else(misfit)?;
+    let misfit = || {
+        if measure.unit.convert(1.0, field.quantity).is_some() { LossCause::NotFinite } else { LossCause::UnitUnfit }
+    };
+    let value = measure.convert(scaled, field.quantity).ok_or_else(misfit)?;
     match field.quantity {
         _ if !value.is_finite() => Err(LossCause::NotFinite),
         Quantity::BatteryOk if value != 0.0 && value != 1.0 => Err(LossCause::NotZeroOrOne),
@@ -189,14 +218,14 @@ fn same_text(code: &str, text: &str) -> bool {
 ///
 /// They are codes of the probe, so they are looked for in its own degrees: after the scale (85 in tenths is 8.5 °C,
 /// a true reading), and without an offset that only calibrates.
-fn is_fault_code(field: &Field, number: f64) -> bool {
+fn is_fault_code(field: &Field, measure: Measure, number: f64) -> bool {
     let temperature =
         matches!(field.quantity, Quantity::AirTemperature | Quantity::SoilTemperature | Quantity::DewPointTemperature);
     if !temperature {
         return false;
     }
     let is_code = |degrees: f64| {
-        let celsius = field.unit.convert(degrees, field.quantity);
+        let celsius = measure.convert(degrees, field.quantity);
         let equals = |value: f64| move |code: &f64| (code - value).abs() <= CODE_TOLERANCE;
         celsius.is_some_and(|celsius| PROBE_CODES_CELSIUS.iter().any(equals(celsius)))
             || INTEGER_CODES.iter().any(equals(degrees))

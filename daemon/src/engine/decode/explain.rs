@@ -5,7 +5,7 @@ use std::{borrow::Cow, fmt};
 use chrono_tz::Tz;
 
 use super::{
-    Outcome, Parsed, TimeProblem,
+    Outcome, Parsed, TimeProblem, Told,
     loss::{LossCause, MessageLoss, excerpt, excerpt_bytes},
     parse,
     settings::{FeedSettings, Part},
@@ -78,6 +78,8 @@ pub struct TimeExplanation {
     pub seen: Option<String>,
     /// Where the feed looks for it; `None` when the feed names no time.
     pub pointer: Option<String>,
+    /// SenML: the times are the records' own, and this is the latest.
+    pub of_records: bool,
     pub problem: Option<TimeProblem>,
     /// The time is this far off arrival, as by a wrong zone.
     pub offset_minutes: Option<i64>,
@@ -89,6 +91,8 @@ pub struct FieldExplanation {
     pub quantity: Quantity,
     /// What the payload has there.
     pub seen: String,
+    /// SenML: the record's own time.
+    pub observed_at: Option<Stamp>,
     pub became: Became,
 }
 
@@ -162,24 +166,32 @@ fn matched(
 
 fn message(parsed: &Parsed<'_>, arrival: Stamp, zone_of: &impl Fn(&str) -> Option<Tz>) -> MessageExplanation {
     let zone = parsed.site().and_then(|site| zone_of(&site));
-    let timing = parsed.timing(arrival, zone, None);
+    let told = parsed.told();
+    let records: Vec<Timing> = told.iter().filter_map(|told| Some(Timing::of_record(told.when?, arrival))).collect();
+    let latest = records
+        .iter()
+        .max_by_key(|timing| timing.observed_at)
+        .map(|latest| Timing { problem: records.iter().find_map(|timing| timing.problem), ..*latest });
+    let timing = latest.unwrap_or_else(|| parsed.timing(arrival, zone, None));
     MessageExplanation {
         site: named(parsed.site(), &parsed.feed.site, "{site}"),
         sensor: named(parsed.sensor(), &parsed.feed.sensor, "{sensor}"),
-        time: time(parsed, timing),
-        fields: parsed.outcomes().map(|(field, outcome)| explained_field(field, &outcome)).collect(),
+        time: TimeExplanation { of_records: latest.is_some(), ..time(parsed, timing) },
+        fields: told.iter().map(|told| explained_field(told, arrival)).collect(),
     }
 }
 
-fn explained_field(field: &super::Field, outcome: &Outcome<'_>) -> FieldExplanation {
-    let (seen, became) = match *outcome {
+fn explained_field(told: &Told<'_, '_>, arrival: Stamp) -> FieldExplanation {
+    let field = told.field;
+    let (seen, became) = match told.outcome {
         Outcome::Absent => (String::new(), Became::Absent),
-        Outcome::Lost(raw, cause) => (raw.excerpt(), Became::Lost(cause)),
-        Outcome::Value(raw, value) => {
-            (raw.excerpt(), Became::Reading { value, unit: unit_for_people(field.quantity, field.unit) })
+        Outcome::Lost(held, cause) => (held.excerpt(), Became::Lost(cause)),
+        Outcome::Value(held, value) => {
+            (held.excerpt(), Became::Reading { value, unit: unit_for_people(field.quantity, field.unit) })
         }
     };
-    FieldExplanation { key: field.key.clone(), quantity: field.quantity, seen, became }
+    let observed_at = told.when.map(|when| Timing::of_record(when, arrival).observed_at);
+    FieldExplanation { key: field.key.clone(), quantity: field.quantity, seen, observed_at, became }
 }
 
 fn named(name: Option<Cow<'_, str>>, part: &Part, capture: &str) -> Named {
@@ -198,6 +210,7 @@ fn time(parsed: &Parsed<'_>, timing: Timing) -> TimeExplanation {
         source: timing.source,
         seen: field.and_then(|field| Some(parsed.body.at(&field.pointer)?.excerpt())),
         pointer: field.map(|field| field.pointer.clone()),
+        of_records: false,
         problem: timing.problem,
         offset_minutes: timing.offset_minutes,
     }
@@ -291,6 +304,9 @@ impl fmt::Display for MessageExplanation {
             widths.max().unwrap_or_default().min(WIDEST_COLUMN)
         };
         let (key_width, seen_width) = (width(|field| &field.key), width(|field| &field.seen));
+        let mut times = self.fields.iter().filter_map(|field| field.observed_at);
+        let first = times.next();
+        let times_differ = times.any(|time| Some(time) != first);
         for field in &self.fields {
             let mut line = String::new();
             if key_width > 0 {
@@ -305,7 +321,9 @@ impl fmt::Display for MessageExplanation {
                     format!("{name} = {}{gap}{unit}", rounded(value))
                 }
             };
-            writeln!(out, "  {line}{:seen_width$}  {outcome}", field.seen)?;
+            let at =
+                field.observed_at.filter(|_| times_differ).map_or(String::new(), |at| format!(", at {}", at.text()));
+            writeln!(out, "  {line}{:seen_width$}  {outcome}{at}", field.seen)?;
             if let Became::Lost(cause) = field.became {
                 let indent = line.chars().count() + seen_width.max(field.seen.chars().count()) + 2;
                 writeln!(out, "  {:indent$}to do: {}", "", cause.advice())?;
@@ -335,6 +353,14 @@ impl fmt::Display for TimeExplanation {
         let pointer = self.pointer.as_deref().unwrap_or_default();
         let seen = self.seen.as_deref().unwrap_or_default();
         match (self.source, self.problem) {
+            (_, Some(problem)) if self.of_records => {
+                writeln!(out, "time     {time}  (arrival, where a record's time is not believed)")?;
+                writeln!(out, "         {problem}; to do: {}", problem.advice())?;
+            }
+            (TimeSource::Payload, _) if self.of_records => {
+                writeln!(out, "time     {time}  (the latest of the records')")?
+            }
+            (_, None) if self.of_records => writeln!(out, "time     {time}  (arrival; the records say no time)")?,
             (TimeSource::Payload, _) => writeln!(out, "time     {time}  (from {pointer} of the payload: {seen})")?,
             (_, Some(problem)) => {
                 writeln!(out, "time     {time}  (arrival; {pointer} of the payload is not believed: {seen})")?;

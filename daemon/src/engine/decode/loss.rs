@@ -31,6 +31,8 @@ pub enum LossCause {
     TooLarge,
     NotText,
     NotJson,
+    NotSenml,
+    NewerSenml,
     UnlistedField,
     FieldMissing,
     Null,
@@ -38,6 +40,7 @@ pub enum LossCause {
     Word,
     Hex,
     AmbiguousNumber,
+    UnitMissing,
     UnitMismatch,
     UnitUnfit,
     Sentinel,
@@ -47,12 +50,14 @@ pub enum LossCause {
 }
 
 impl LossCause {
-    pub const ALL: [Self; 18] = [
+    pub const ALL: [Self; 21] = [
         Self::Empty,
         Self::Blank,
         Self::TooLarge,
         Self::NotText,
         Self::NotJson,
+        Self::NotSenml,
+        Self::NewerSenml,
         Self::UnlistedField,
         Self::FieldMissing,
         Self::Null,
@@ -60,6 +65,7 @@ impl LossCause {
         Self::Word,
         Self::Hex,
         Self::AmbiguousNumber,
+        Self::UnitMissing,
         Self::UnitMismatch,
         Self::UnitUnfit,
         Self::Sentinel,
@@ -76,6 +82,8 @@ impl LossCause {
             Self::TooLarge => "too_large",
             Self::NotText => "not_text",
             Self::NotJson => "not_json",
+            Self::NotSenml => "not_senml",
+            Self::NewerSenml => "newer_senml",
             Self::UnlistedField => "unlisted_field",
             Self::FieldMissing => "field_missing",
             Self::Null => "null",
@@ -83,6 +91,7 @@ impl LossCause {
             Self::Word => "word",
             Self::Hex => "hex",
             Self::AmbiguousNumber => "ambiguous_number",
+            Self::UnitMissing => "unit_missing",
             Self::UnitMismatch => "unit_mismatch",
             Self::UnitUnfit => "unit_unfit",
             Self::Sentinel => "sentinel",
@@ -100,6 +109,8 @@ impl LossCause {
             Self::TooLarge => "the payload is larger than the feed allows",
             Self::NotText => "the payload is not UTF-8 text",
             Self::NotJson => "the payload is not valid JSON",
+            Self::NotSenml => "the payload is no SenML pack: a pack is an array of records",
+            Self::NewerSenml => "the SenML pack has a version or a label that must be understood and is not known here",
             Self::UnlistedField => "the feed lists no field of that name",
             Self::FieldMissing => "the message has none of the feed's fields",
             Self::Null => "the sensor sent no value",
@@ -107,6 +118,7 @@ impl LossCause {
             Self::Word => "it is a word, not a number",
             Self::Hex => "it is a hexadecimal number",
             Self::AmbiguousNumber => "the comma or dot can be read in two ways",
+            Self::UnitMissing => "neither the record nor the feed says its unit",
             Self::UnitMismatch => "it carries another unit than the feed says",
             Self::UnitUnfit => "the feed's unit cannot measure this quantity",
             Self::Sentinel => "it is a fault code, not a reading",
@@ -126,6 +138,8 @@ impl LossCause {
             Self::NotJson => {
                 "a cut message points to a small buffer in the sensor; else set the feed's format to value"
             }
+            Self::NotSenml => "set the feed's format to json if it is an object",
+            Self::NewerSenml => "have the sensor send SenML of RFC 8428, version 10",
             Self::UnlistedField => "add a field of that name to the feed if it is wanted",
             Self::FieldMissing => "compare the field keys of the feed with the payload; keys are case-sensitive",
             Self::Null | Self::NotFinite => "check the probe and its wiring if it persists",
@@ -133,7 +147,8 @@ impl LossCause {
             Self::Word => "nothing if the sensor says that it has no reading; else check the field key",
             Self::Hex => "have the sensor or its bridge publish decimal numbers",
             Self::AmbiguousNumber => "set decimal_comma for the feed if the comma is the decimal sign",
-            Self::UnitMismatch => "set the unit of the field to the one that the sensor sends",
+            Self::UnitMissing => "set the unit of the field",
+            Self::UnitMismatch => "set the unit of the field to the one that the sensor sends, or correct its quantity",
             Self::UnitUnfit => "set a unit of the field that fits its quantity",
             Self::Sentinel => "check the probe and its wiring; if it is a true value, set default_sentinels = false",
             Self::NotWhole => "check the field key; a sequence number counts whole messages",

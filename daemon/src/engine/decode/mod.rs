@@ -8,6 +8,7 @@ pub mod explain;
 mod lenient;
 pub mod loss;
 pub mod payload;
+pub mod senml;
 pub mod settings;
 pub mod time;
 pub mod topic;
@@ -23,7 +24,9 @@ pub use time::TimeProblem;
 pub use topic::{Capture, Captures, TemplateError, TopicTemplate};
 
 use self::{
+    convert::Measure,
     payload::{Body, Raw},
+    senml::{Held, Record, When},
     time::{Context, Timing},
 };
 use super::{
@@ -43,13 +46,14 @@ pub struct Parsed<'a> {
 /// What a message gave.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Decoded<'a> {
-    /// In the order of the feed's fields, at most one per field; a sequence number is not among them.
+    /// In the order of the feed's fields, at most one per field; SenML: by time, one per record. A sequence number is not
+    /// among them.
     pub readings: Vec<Reading>,
     pub losses: Vec<Loss<'a>>,
     /// Fields that the message does not have, while it has others. No loss: many sensors take turns.
     pub absent: usize,
     pub sequence: Option<i64>,
-    /// The message's own time, where believed. It can be arbitrarily old.
+    /// The message's own time, where believed; SenML: the latest of its records'. It can be arbitrarily old.
     pub own_time: Option<Stamp>,
     pub time_problem: Option<TimeProblem>,
     /// Own time less arrival, where that is a whole number of quarter hours (15 min to 14 h).
@@ -59,11 +63,18 @@ pub struct Decoded<'a> {
     pub content_hash: u64,
 }
 
-/// What became of one field.
+/// What became of one field, or of one record of it.
+struct Told<'f, 'v> {
+    field: &'f Field,
+    outcome: Outcome<'v>,
+    /// SenML: the record's own time.
+    when: Option<When>,
+}
+
 enum Outcome<'v> {
     Absent,
-    Value(Raw<'v>, f64),
-    Lost(Raw<'v>, LossCause),
+    Value(Held<'v>, f64),
+    Lost(Held<'v>, LossCause),
 }
 
 /// Takes a message apart. `captures` is what the feed's template says about the topic.
@@ -103,7 +114,7 @@ impl<'a> Parsed<'a> {
     /// The readings. `zone` is the site's, used where the feed names none; `last_payload_time` is the last
     /// [`Decoded::own_time`] of the sensor.
     pub fn readings(&self, arrival: Stamp, zone: Option<Tz>, last_payload_time: Option<Stamp>) -> Decoded<'a> {
-        let timing = self.timing(arrival, zone, last_payload_time);
+        let mut timing = self.timing(arrival, zone, last_payload_time);
         let mut decoded = Decoded {
             readings: Vec::with_capacity(self.feed.fields.len()),
             losses: Vec::new(),
@@ -114,12 +125,16 @@ impl<'a> Parsed<'a> {
             offset_minutes: timing.offset_minutes,
             content_hash: FNV_OFFSET,
         };
-        for (field, outcome) in self.outcomes() {
+        for Told { field, outcome, when } in self.told() {
             let quantity = field.quantity;
+            if let Some(when) = when {
+                timing = Timing::of_record(when, arrival);
+                decoded.note_time(&timing);
+            }
             match outcome {
                 Outcome::Absent => decoded.absent += 1,
-                Outcome::Lost(raw, cause) => {
-                    decoded.losses.push(Loss { key: &field.key, quantity: Some(quantity), cause, seen: raw.excerpt() })
+                Outcome::Lost(held, cause) => {
+                    decoded.losses.push(Loss { key: &field.key, quantity: Some(quantity), cause, seen: held.excerpt() })
                 }
                 // Conversion lets only whole numbers pass that an i64 holds exactly.
                 Outcome::Value(_, value) if quantity == Quantity::SequenceNumber => {
@@ -134,6 +149,8 @@ impl<'a> Parsed<'a> {
                 }
             }
         }
+        // Section 4.6 of RFC 8428 has resolved records in the order of time. Else all times are equal.
+        decoded.readings.sort_by_key(|reading| reading.observed_at);
         if decoded.absent > 0 && decoded.absent == self.fields().count() {
             let seen = payload::outline(&self.body);
             decoded.losses.push(Loss { key: "", quantity: None, cause: LossCause::FieldMissing, seen });
@@ -157,21 +174,60 @@ impl<'a> Parsed<'a> {
         self.feed.fields.iter().filter(move |field| name.is_none_or(|name| field.key == name))
     }
 
-    fn outcomes(&self) -> impl Iterator<Item = (&'a Field, Outcome<'_>)> {
-        self.fields().map(|field| {
-            let raw = match self.feed.format {
-                Format::Json => self.body.at(&field.key),
-                Format::Value => self.body.scalar(),
+    /// What became of every field; of a SenML field once per record, else once.
+    fn told(&self) -> Vec<Told<'a, '_>> {
+        let records = match &self.body {
+            // A body was made of records that can be read.
+            Body::Senml(pack) => senml::records(pack).unwrap_or_default(),
+            Body::Json(_) | Body::Text(_) => Vec::new(),
+        };
+        let mut told = Vec::new();
+        for field in self.fields() {
+            let raw = match &self.body {
+                Body::Json(_) => self.body.at(&field.key),
+                Body::Text(_) => self.body.scalar(),
+                Body::Senml(_) => {
+                    let before = told.len();
+                    told.extend(records.iter().filter_map(|record| self.record(field, record)));
+                    if told.len() > before {
+                        keep_fitting(&mut told, before);
+                        continue;
+                    }
+                    None
+                }
             };
-            let outcome = match raw {
-                None => Outcome::Absent,
-                Some(raw) => match convert::convert(field, raw, self.feed.decimal_comma) {
-                    Ok(value) => Outcome::Value(raw, value),
-                    Err(cause) => Outcome::Lost(raw, cause),
-                },
-            };
-            (field, outcome)
-        })
+            let outcome =
+                raw.map_or(Outcome::Absent, |raw| self.outcome(field, Ok(Measure::of(field)), Held::Raw(raw)));
+            told.push(Told { field, outcome, when: None });
+        }
+        told
+    }
+
+    /// What a record says about a field; `None` when it is of another name or has no value.
+    fn record<'v>(&self, field: &'a Field, record: &Record<'v>) -> Option<Told<'a, 'v>> {
+        let (name, is_sum) = senml::asked(&field.key);
+        let held = if is_sum { record.sum } else { record.value };
+        let held = held.filter(|_| record.is(name))?;
+        let measure = match record.unit {
+            None if field.needs_unit => Err(LossCause::UnitMissing),
+            None => Ok(Measure::of(field)),
+            // A counter counts tips or depth for all its life.
+            Some(unit) => senml::measure(unit, field.quantity, is_sum)
+                .filter(|measure| (measure.unit == Unit::Tips) == (field.unit == Unit::Tips))
+                .ok_or(LossCause::UnitMismatch),
+        };
+        Some(Told { field, outcome: self.outcome(field, measure, held), when: Some(record.time) })
+    }
+
+    fn outcome<'v>(&self, field: &Field, measure: Result<Measure, LossCause>, held: Held<'v>) -> Outcome<'v> {
+        let value = measure.and_then(|measure| match held {
+            Held::Raw(raw) => convert::convert(field, measure, raw, self.feed.decimal_comma),
+            Held::Based(number) => convert::convert_number(field, measure, number),
+        });
+        match value {
+            Ok(value) => Outcome::Value(held, value),
+            Err(cause) => Outcome::Lost(held, cause),
+        }
     }
 
     fn part<'s>(&'s self, part: &'s Part, captured: Option<&'s str>) -> Option<Cow<'s, str>> {
@@ -185,6 +241,27 @@ impl<'a> Parsed<'a> {
             },
         };
         (!name.is_empty()).then_some(name)
+    }
+}
+
+impl Decoded<'_> {
+    /// The latest own time counts for the message, and the first problem.
+    fn note_time(&mut self, timing: &Timing) {
+        if timing.own_time.is_some() && timing.own_time >= self.own_time {
+            (self.own_time, self.offset_minutes) = (timing.own_time, timing.offset_minutes);
+        }
+        self.time_problem = self.time_problem.or(timing.problem);
+    }
+}
+
+/// Of records with one name, those in units that measure something else are other fields (RFC 8428, section 5.1.3). Where
+/// none fits, they stay, so that the loss is seen.
+fn keep_fitting(told: &mut Vec<Told<'_, '_>>, from: usize) {
+    let fits = |told: &Told<'_, '_>| !matches!(told.outcome, Outcome::Lost(_, LossCause::UnitMismatch));
+    if told.iter().skip(from).any(fits) {
+        let mut rest = told.split_off(from);
+        rest.retain(fits);
+        told.append(&mut rest);
     }
 }
 

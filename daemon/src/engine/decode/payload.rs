@@ -5,6 +5,7 @@ use serde_json::Value;
 use super::{
     lenient,
     loss::{LossCause, MessageLoss, excerpt, excerpt_bytes},
+    senml,
     settings::Format,
 };
 
@@ -12,6 +13,8 @@ use super::{
 #[derive(Clone, Debug, PartialEq)]
 pub enum Body<'p> {
     Json(Value),
+    /// An array whose records [`senml::records`] takes.
+    Senml(Value),
     /// A scalar, without surrounding white space and quotation marks.
     Text(&'p str),
 }
@@ -32,7 +35,7 @@ impl<'p> Body<'p> {
     /// Reads a payload of that format.
     ///
     /// # Errors
-    /// Empty, too large, not UTF-8, or (for `Json`) not JSON: the whole message is lost.
+    /// Empty, too large, not UTF-8, or (for `Json` and `Senml`) not JSON or no pack: the whole message is lost.
     pub fn parse(format: Format, payload: &'p [u8], max_bytes: usize) -> Result<Self, MessageLoss> {
         let lost = |cause| Err(MessageLoss { cause, seen: excerpt_bytes(payload) });
         if payload.is_empty() {
@@ -50,8 +53,12 @@ impl<'p> Body<'p> {
         }
         match format {
             Format::Value => Ok(Self::Text(unquoted(body))),
-            Format::Json => match lenient::parse(body) {
-                Ok(document) => Ok(Self::Json(document)),
+            Format::Json | Format::Senml => match lenient::parse(body) {
+                Ok(document) if format == Format::Json => Ok(Self::Json(document)),
+                Ok(document) => match senml::records(&document).map(drop) {
+                    Ok(()) => Ok(Self::Senml(document)),
+                    Err(cause) => lost(cause),
+                },
                 Err(readable) => Err(MessageLoss { cause: LossCause::NotJson, seen: tail(readable) }),
             },
         }
@@ -60,7 +67,7 @@ impl<'p> Body<'p> {
     /// The value at a JSON Pointer; `None` when there is none, or when the payload is no JSON.
     pub fn at(&self, pointer: &str) -> Option<Raw<'_>> {
         match self {
-            Self::Json(document) => lookup(document, pointer).map(Raw::of),
+            Self::Json(document) | Self::Senml(document) => lookup(document, pointer).map(Raw::of),
             Self::Text(_) => None,
         }
     }
@@ -68,20 +75,31 @@ impl<'p> Body<'p> {
     /// The scalar of a `Value` payload.
     pub fn scalar(&self) -> Option<Raw<'_>> {
         match self {
-            Self::Json(_) => None,
+            Self::Json(_) | Self::Senml(_) => None,
             Self::Text(text) => Some(Raw::Text(text)),
         }
     }
 }
 
 impl<'p> Raw<'p> {
-    fn of(value: &'p Value) -> Self {
+    pub(super) fn of(value: &'p Value) -> Self {
         match value {
             Value::Null => Self::Null,
             Value::Bool(truth) => Self::Truth(*truth),
             Value::Number(number) => Self::Number(number),
             Value::String(text) => Self::Text(lenient::trimmed(text)),
             Value::Array(_) | Value::Object(_) => Self::Compound(value),
+        }
+    }
+
+    /// The value on its own.
+    pub fn owned(self) -> Value {
+        match self {
+            Self::Null => Value::Null,
+            Self::Truth(truth) => Value::Bool(truth),
+            Self::Number(number) => Value::Number(number.clone()),
+            Self::Text(text) => Value::String(text.to_owned()),
+            Self::Compound(value) => value.clone(),
         }
     }
 
@@ -104,7 +122,7 @@ pub fn is_pointer(text: &str) -> bool {
     (text.is_empty() || text.starts_with('/')) && text.split('~').skip(1).all(|after| after.starts_with(['0', '1']))
 }
 
-/// The names at the top of a JSON object, for a message that has none of the fields asked for.
+/// The names at the top of a JSON object or of a pack's records, for a message that has none of the fields asked for.
 pub fn outline(body: &Body<'_>) -> String {
     match body {
         Body::Json(Value::Object(members)) => {
@@ -113,6 +131,11 @@ pub fn outline(body: &Body<'_>) -> String {
             excerpt(&names.join(" "))
         }
         Body::Json(document) => Raw::of(document).excerpt(),
+        Body::Senml(pack) => {
+            let records = senml::records(pack).unwrap_or_default();
+            let names: Vec<&str> = records.iter().take(30).map(senml::Record::own_name).collect();
+            excerpt(&names.join(" "))
+        }
         Body::Text(text) => excerpt(text),
     }
 }

@@ -30,6 +30,8 @@ pub enum Format {
     Json,
     /// One scalar per topic.
     Value,
+    /// A SenML pack in JSON (RFC 8428).
+    Senml,
 }
 
 /// Where the name of the site or the sensor comes from.
@@ -47,10 +49,13 @@ pub enum Part {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Field {
     /// JSON: a JSON Pointer (RFC 6901). Value: the text of the `{field}` level, or empty when the template has none.
+    /// SenML: a record's whole name, or its name without the base name; `name#sum` for its sum.
     pub key: String,
     pub quantity: Quantity,
-    /// The unit after `scale` and `offset`.
+    /// The unit after `scale` and `offset`. SenML: of records that carry none.
     pub unit: Unit,
+    /// SenML: a record without a unit is lost, instead of being taken in `unit`.
+    pub needs_unit: bool,
     /// The number in the payload times `scale` plus `offset` is the value in `unit`.
     pub scale: f64,
     pub offset: f64,
@@ -118,6 +123,7 @@ impl Field {
             key: key.into(),
             quantity,
             unit,
+            needs_unit: false,
             scale: 1.0,
             offset: 0.0,
             sentinels: Vec::new(),

@@ -5,7 +5,7 @@ use std::fmt;
 use chrono::{Duration, MappedLocalTime, NaiveDate, NaiveDateTime, Offset, TimeZone};
 use chrono_tz::Tz;
 
-use super::{payload::Raw, settings::TimeFormat};
+use super::{payload::Raw, senml::When, settings::TimeFormat};
 use crate::engine::{
     reading::TimeSource,
     stamp::{HOUR, MINUTE, SECOND, Stamp},
@@ -96,16 +96,33 @@ impl Timing {
 
     /// Judges the time that a message says.
     pub fn of(raw: Raw<'_>, format: TimeFormat, context: Context) -> Self {
-        match read(raw, format, context).and_then(|own| believable(own, context.arrival).map(|()| own)) {
+        Self::judged(read(raw, format, context), context.arrival)
+    }
+
+    /// Judges the time of a SenML record. One that counts from now says nothing of the sensor's clock, so it is no own time.
+    pub fn of_record(when: When, arrival: Stamp) -> Self {
+        match when {
+            When::Now => Self::arrival(arrival),
+            When::Relative(seconds) => {
+                let observed_at = arrival.plus(millis_of(seconds));
+                Self { own_time: None, offset_minutes: None, ..Self::judged(Ok(observed_at), arrival) }
+            }
+            When::Absolute(seconds) => Self::judged(Ok(Stamp(millis_of(seconds))), arrival),
+            When::Unreadable => Self::judged(Err(TimeProblem::Unreadable), arrival),
+        }
+    }
+
+    fn judged(read: Result<Stamp, TimeProblem>, arrival: Stamp) -> Self {
+        match read.and_then(|own| believable(own, arrival).map(|()| own)) {
             Ok(own) => Self {
                 observed_at: own,
                 source: TimeSource::Payload,
                 own_time: Some(own),
                 problem: None,
-                offset_minutes: quarter_hours(own, context.arrival),
+                offset_minutes: quarter_hours(own, arrival),
             },
             Err(problem) => Self {
-                observed_at: context.arrival,
+                observed_at: arrival,
                 source: TimeSource::BadPayloadTime,
                 own_time: None,
                 problem: Some(problem),
@@ -190,6 +207,12 @@ fn unix(whole: Option<i128>, number: Option<f64>, format: TimeFormat) -> Result<
     };
     // What does not fit lies far before 1970 or far after today.
     Ok(millis.map_or(Stamp(if number < 0.0 { i64::MIN } else { i64::MAX }), Stamp))
+}
+
+/// Seconds in whole milliseconds, held within what no date reaches.
+fn millis_of(seconds: f64) -> i64 {
+    // Clamped, the conversion is exact.
+    (seconds * 1_000.0).round().clamp(-LARGEST_MILLIS, LARGEST_MILLIS) as i64
 }
 
 /// A written date and time of day, with the offset from UTC if there is one.

@@ -70,7 +70,8 @@ pub fn alert(change: &AlertChange, context: &mut Context<'_>) {
         ("severity", Value::Integer(change.kind.urgency() as i64)),
         ("text", Value::Text(change.alert.wording.text.clone())),
     ];
-    account(context, "alert", &[("kind", change.kind.name())], fields, context.now.wall);
+    let tags = [("kind", change.kind.name()), ("subject", change.subject.as_str())];
+    account(context, "alert", &tags, fields, context.now.wall);
 }
 
 fn account(

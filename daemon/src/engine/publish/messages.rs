@@ -30,6 +30,8 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
         until: hold.until.map(Stamp::utc),
         text: words::hold(state, index, hold, context),
     });
+    let mut holds: Vec<wire::Hold> = holds.collect();
+    holds.sort_by_key(|hold| hold.since);
     let releases = &state.groups[index].operator.releases;
     let payload = wire::Decision {
         schema: Default::default(),
@@ -40,7 +42,7 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
         group: settings.id.clone(),
         action: if said.holds() { wire::Action::Hold } else { wire::Action::Scale },
         scale_percent: said.percent,
-        holds: holds.collect(),
+        holds,
         released: releases
             .iter()
             .map(|release| wire::Release { reason: reason(release.reason), until: release.until.map(Stamp::utc) })

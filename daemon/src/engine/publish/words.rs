@@ -45,7 +45,7 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             let until = until.unwrap_or_else(|| "the ground has dried".to_owned());
             format!(
                 "Rain: {} fell in the last rain; there is water enough until about {until}.",
-                depth(site, state.event.last_mm())
+                depth(site, group.rain.mm())
             )
         }
         Reason::Freeze => format!(
@@ -166,7 +166,7 @@ pub fn instruction(water_allowed: bool, what: &str, held: &[String]) -> String {
     match (water_allowed, held.is_empty()) {
         (true, _) => format!("Water may run: {what}."),
         (false, true) => format!("No water: {what}."),
-        (false, false) => format!("No water: {}.", held.join("; ")),
+        (false, false) => format!("No water. Held: {}.", held.join("; ")),
     }
 }
 

@@ -185,21 +185,21 @@ impl DayBook {
         self.between(from, to).map(|bin| i64::from(bin.rain_um)).sum::<i64>() as f64 / 1000.0
     }
 
-    /// Moves all quarantined rain of the book out of quarantine: into the totals, or away. Returns mm and the earliest
-    /// bin touched.
-    pub fn settle_quarantine(&mut self, into_totals: bool) -> (f64, Option<Stamp>) {
-        let (mut moved, mut earliest) = (0i64, None);
+    /// Moves all quarantined rain of the book out of quarantine: into the totals, or away. Returns mm and the
+    /// starts of the bins touched.
+    pub fn settle_quarantine(&mut self, into_totals: bool) -> (f64, Vec<Stamp>) {
+        let (mut moved, mut touched) = (0i64, Vec::new());
         for bin in &mut self.bins {
             if bin.quarantined_um != 0 {
                 moved += i64::from(bin.quarantined_um);
-                earliest = earliest.or(Some(bin.start));
+                touched.push(bin.start);
                 if into_totals {
                     bin.rain_um = bin.rain_um.saturating_add(bin.quarantined_um);
                 }
                 bin.quarantined_um = 0;
             }
         }
-        (moved as f64 / 1000.0, earliest)
+        (moved as f64 / 1000.0, touched)
     }
 
     /// Start of the oldest time that can still be written, given the newest bin.

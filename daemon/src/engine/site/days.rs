@@ -176,6 +176,14 @@ impl Days {
         Some(closed)
     }
 
+    /// True where a reading at `at` can still change its day.
+    pub fn is_open(&self, at: Stamp) -> bool {
+        match self.closed.iter().find(|day| day.start <= at && at < day.end) {
+            Some(day) => !day.is_final,
+            None => self.today.is_some_and(|today| at >= today.start),
+        }
+    }
+
     /// The reading at `at` may have changed a closed day. False when that day is final.
     pub fn touch(&mut self, at: Stamp) -> bool {
         match self.closed.iter_mut().find(|day| day.start <= at && at < day.end) {
@@ -252,11 +260,6 @@ impl Days {
     pub fn recent_eto_mm(&self) -> Option<f64> {
         let recent: Vec<f64> = self.closed.iter().rev().take(3).map(|day| day.figures.water.eto_mm).collect();
         (!recent.is_empty()).then(|| recent.iter().sum::<f64>() / recent.len() as f64)
-    }
-
-    /// Forgets the running day: the clock that named it is not believed.
-    pub fn suspend(&mut self) {
-        self.today = None;
     }
 }
 

@@ -29,11 +29,6 @@ impl Ledger {
         clamp(self.owed_mm + balance_mm(group, month, today), group)
     }
 
-    /// Owed without the day so far, mm.
-    pub fn posted_mm(self) -> f64 {
-        self.owed_mm
-    }
-
     /// Books a day that has closed.
     pub fn post(&mut self, group: &GroupSettings, month: usize, day: DayWater) {
         self.owed_mm = clamp(self.owed_mm + balance_mm(group, month, day), group);
@@ -45,9 +40,19 @@ impl Ledger {
         self.owed_mm = clamp(self.owed_mm + difference, group);
     }
 
-    /// Books water that was delivered, mm net.
-    pub fn deliver(&mut self, group: &GroupSettings, mm: f64) {
-        self.owed_mm = clamp(self.owed_mm - mm.max(0.0), group);
+    /// Books water that was delivered, mm net. It pays for the day so far as well, which is posted only at its close.
+    pub fn deliver(&mut self, group: &GroupSettings, month: usize, today: DayWater, mm: f64) {
+        let balance = balance_mm(group, month, today);
+        let credit = group.credit_mm.max(0.0);
+        // What is owed beyond the ceiling is past; what is given beyond the credit is lost. Rain may fill up further.
+        let before = self.owed_mm.min(group.ceiling_mm.max(-credit) - balance);
+        let fullest = before.min(-credit - balance);
+        self.owed_mm = (before - mm.max(0.0)).max(fullest);
+    }
+
+    /// Plants at rest owe nothing: what is stored stays.
+    pub fn forgive(&mut self) {
+        self.owed_mm = self.owed_mm.min(0.0);
     }
 }
 
@@ -66,4 +71,46 @@ pub fn effective_rain_mm(group: &GroupSettings, day: DayWater) -> f64 {
 fn clamp(owed_mm: f64, group: &GroupSettings) -> f64 {
     let floor = -group.credit_mm.max(0.0);
     owed_mm.clamp(floor, group.ceiling_mm.max(floor))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::settings::tests::group;
+
+    #[test]
+    fn an_evening_run_pays_for_the_day_it_ends() {
+        let lawn = GroupSettings { plant_factor: [1.0; 12], ..group() };
+        let day = DayWater { eto_mm: 8.0, rain_mm: 0.0 };
+        let mut ledger = Ledger::default();
+        for _ in 0..10 {
+            let owed = ledger.owed_mm(&lawn, 5, day);
+            assert!((owed - 8.0).abs() < 1e-9, "{owed}");
+            ledger.deliver(&lawn, 5, day, owed);
+            ledger.post(&lawn, 5, day);
+            assert!(ledger.owed_mm(&lawn, 5, DayWater::default()).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn owed_stays_between_credit_and_ceiling_and_too_much_water_is_stored_only_to_the_credit() {
+        let mut ledger = Ledger::default();
+        ledger.deliver(&group(), 5, DayWater::default(), 50.0);
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), -5.0);
+        for _ in 0..20 {
+            ledger.post(&group(), 5, DayWater { eto_mm: 9.0, rain_mm: 0.0 });
+        }
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 25.0);
+        ledger.forgive();
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 0.0);
+    }
+
+    #[test]
+    fn a_run_on_a_day_of_heavy_rain_forgives_nothing_of_the_rain() {
+        let mut ledger = Ledger::default();
+        ledger.post(&group(), 5, DayWater { eto_mm: 5.0, rain_mm: 0.0 });
+        let storm = DayWater { eto_mm: 0.5, rain_mm: 14.4 };
+        ledger.deliver(&group(), 5, storm, 1.0);
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater { eto_mm: 5.0, ..storm }), -5.0);
+    }
 }

@@ -9,9 +9,11 @@ use rumqttc::{
     SubscribeFilter, SubscribeReasonCode, Unsubscribe,
 };
 
+use crate::config::TlsFiles;
+
 use super::super::intake::{Arrival, Intake, Message};
 use super::acks::Acks;
-use super::{BackOff, BrokerSettings, cause};
+use super::{BackOff, BrokerSettings, Standing, cause, prepare};
 
 /// Which filters the broker shall serve, and which it served when we last asked.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -29,8 +31,8 @@ pub struct Ingest {
     subscriptions: Subscriptions,
     back_off: BackOff,
     keep_alive: Duration,
-    /// None: never connected; then whether the last attempt was good.
-    is_up: Option<bool>,
+    tls: Option<TlsFiles>,
+    standing: Standing,
     /// Refused the last time, so that each refusal is logged once.
     refused: Vec<String>,
     asking: Asking,
@@ -75,7 +77,8 @@ impl Ingest {
             subscriptions,
             back_off: BackOff::new(broker),
             keep_alive: Duration::from_secs(u64::from(broker.keep_alive_seconds.max(1))),
-            is_up: None,
+            tls: broker.tls.clone(),
+            standing: Standing::default(),
             refused: Vec::new(),
             asking: Asking::default(),
         };
@@ -90,10 +93,13 @@ impl Ingest {
     /// Reads until the client says farewell.
     pub async fn run(mut self) {
         loop {
-            let broken = match self.eventloop.poll().await {
-                Ok(Event::Outgoing(Outgoing::Disconnect)) => return,
-                Ok(event) => self.handle(event).await.err(),
-                Err(error) => Some(Broken(cause(&error))),
+            let broken = match prepare(&mut self.eventloop, self.tls.as_ref()).await {
+                Ok(()) => match self.eventloop.poll().await {
+                    Ok(Event::Outgoing(Outgoing::Disconnect)) => return,
+                    Ok(event) => self.handle(event).await.err(),
+                    Err(error) => Some(Broken(cause(&error))),
+                },
+                Err(cause) => Some(Broken(cause)),
             };
             let broken = match broken {
                 None => self.wait_for_room().await.err(),
@@ -236,14 +242,13 @@ impl Ingest {
         granted.sort();
         let refused = std::mem::take(&mut self.asking.refused);
         let session_present = self.asking.session_present;
-        if self.is_up != Some(true) {
+        if self.standing.rise() {
             tracing::info!(target: "thirstd", session = session_present, filters = granted.len(), "broker is up");
         }
         for filter in refused.iter().filter(|filter| !self.refused.contains(filter)) {
             tracing::warn!(target: "thirstd", filter, "the broker refuses a subscription");
         }
         self.refused.clone_from(&refused);
-        self.is_up = Some(true);
         self.subscriptions.stored.clone_from(&granted);
         self.intake.put(Arrival::Up { session_present, refused, granted });
     }
@@ -256,11 +261,12 @@ impl Ingest {
         self.eventloop.state.events.clear();
         self.eventloop.state.collision = None;
         self.asking = Asking::default();
-        if self.is_up != Some(false) {
+        if self.standing.is_up != Some(false) {
             self.intake.put(Arrival::Down);
+        }
+        if self.standing.fall(cause) {
             tracing::warn!(target: "thirstd", cause, "broker is down");
         }
-        self.is_up = Some(false);
     }
 }
 

@@ -8,17 +8,22 @@
 
 mod acks;
 mod ingest;
+mod listen;
 mod outbox;
 mod publish;
+mod tls;
 
 use std::collections::hash_map::RandomState;
 use std::hash::BuildHasher;
 use std::time::Duration;
 
-use rumqttc::{ConnectReturnCode, ConnectionError, MqttOptions};
+use rumqttc::{ConnectReturnCode, ConnectionError, EventLoop, MqttOptions};
+
+use crate::config::TlsFiles;
 
 pub use acks::{Ack, Acks};
 pub use ingest::{Ingest, Subscriptions};
+pub use listen::{Heard, ListenError, listen};
 pub use outbox::{Outbox, Status};
 pub use publish::{Publisher, resend};
 
@@ -32,6 +37,8 @@ pub struct BrokerSettings {
     pub user: Option<String>,
     /// Never logged.
     pub password: Option<String>,
+    /// None: nothing is encrypted.
+    pub tls: Option<TlsFiles>,
     /// 1–65,535.
     pub keep_alive_seconds: u16,
     /// Largest packet in either direction. A larger one that is owed to a persistent session blocks it for ever, so be
@@ -50,6 +57,7 @@ impl Default for BrokerSettings {
             client_id: "thirstd".to_owned(),
             user: None,
             password: None,
+            tls: None,
             keep_alive_seconds: 30,
             max_packet_bytes: 256 << 10,
             reconnect_min_ms: 1_000,
@@ -67,6 +75,7 @@ impl std::fmt::Debug for BrokerSettings {
             .field("client_id", &self.client_id)
             .field("user", &self.user)
             .field("password", &self.password.as_ref().map(|_| "(hidden)"))
+            .field("tls", &self.tls)
             .finish_non_exhaustive()
     }
 }
@@ -83,6 +92,42 @@ impl BrokerSettings {
             options.set_credentials(user, self.password.clone().unwrap_or_default());
         }
         options
+    }
+}
+
+/// Gets ready for the next attempt to connect, where one is due: certificates and keys are read anew, since they may have been
+/// renewed. The client looks up the host's name by itself each time.
+///
+/// # Errors
+/// Why there is nothing to connect with, for the log.
+async fn prepare(eventloop: &mut EventLoop, tls: Option<&TlsFiles>) -> Result<(), String> {
+    let (None, Some(files)) = (&eventloop.network, tls) else { return Ok(()) };
+    let files = files.clone();
+    let made = tokio::task::spawn_blocking(move || tls::transport(&files)).await;
+    eventloop.mqtt_options.set_transport(made.map_err(|_| "certificates cannot be read".to_owned())??);
+    Ok(())
+}
+
+/// Whether a connection stands, and why not: so that each change is logged once, also from one cause to another.
+#[derive(Debug, Default)]
+struct Standing {
+    /// None: never tried.
+    is_up: Option<bool>,
+    cause: String,
+}
+
+impl Standing {
+    /// True where it was not up before.
+    fn rise(&mut self) -> bool {
+        self.cause.clear();
+        self.is_up.replace(true) != Some(true)
+    }
+
+    /// True where it was up before, or was down for another cause.
+    fn fall(&mut self, cause: &str) -> bool {
+        let is_new = self.is_up.replace(false) != Some(false) || self.cause != cause;
+        cause.clone_into(&mut self.cause);
+        is_new
     }
 }
 
@@ -127,7 +172,7 @@ fn cause(error: &ConnectionError) -> String {
         }
         ConnectionError::ConnectionRefused(code) => format!("the broker refuses the connection: {code:?}"),
         ConnectionError::NetworkTimeout | ConnectionError::FlushTimeout => "the broker does not answer".to_owned(),
-        other => other.to_string(),
+        other => tls::cause(other).unwrap_or_else(|| other.to_string()),
     }
 }
 

@@ -5,14 +5,18 @@ use std::time::Duration;
 
 use rumqttc::{AsyncClient, Event, EventLoop, LastWill, Outgoing, Packet, QoS};
 
+use crate::config::TlsFiles;
+
 use super::super::store::{Reader, StoreError};
 use super::outbox::{Outbox, Status, WINDOW};
-use super::{BackOff, BrokerSettings, cause};
+use super::{BackOff, BrokerSettings, Standing, cause, prepare};
 
 /// The polling side of the publishing connection.
 pub struct Publisher {
     eventloop: EventLoop,
     back_off: BackOff,
+    tls: Option<TlsFiles>,
+    standing: Standing,
 }
 
 impl Publisher {
@@ -22,40 +26,49 @@ impl Publisher {
         options.set_inflight(WINDOW).set_last_will(LastWill::new(will.topic, will.payload, QoS::AtLeastOnce, true));
         // Room for a full window and the farewell, so that handing over never fails for want of it.
         let (client, eventloop) = AsyncClient::new(options, usize::from(WINDOW) + 8);
-        (client, Self { eventloop, back_off: BackOff::new(broker) })
+        let (back_off, tls) = (BackOff::new(broker), broker.tls.clone());
+        (client, Self { eventloop, back_off, tls, standing: Standing::default() })
     }
 
     /// Publishes until the client says farewell.
     pub async fn run(mut self, outbox: Arc<Outbox>) {
-        let mut is_up = None;
         loop {
-            match self.eventloop.poll().await {
-                Ok(Event::Incoming(Packet::ConnAck(answer))) => {
-                    if is_up != Some(true) {
-                        tracing::info!(target: "thirstd", session = answer.session_present, "publishing connection is up");
+            let broken = match prepare(&mut self.eventloop, self.tls.as_ref()).await {
+                Ok(()) => match self.eventloop.poll().await {
+                    Ok(Event::Outgoing(Outgoing::Disconnect)) => return,
+                    Ok(event) => {
+                        self.handle(event, &outbox);
+                        continue;
                     }
-                    is_up = Some(true);
-                    self.back_off.reset();
-                    outbox.connected(answer.session_present);
-                }
-                Ok(Event::Outgoing(Outgoing::Publish(packet))) => outbox.sent(packet),
-                Ok(Event::Incoming(Packet::PubAck(ack))) => outbox.acknowledged(ack.pkid),
-                Ok(Event::Outgoing(Outgoing::Disconnect)) => return,
-                Ok(_) => {}
-                Err(error) => {
-                    outbox.disconnected();
-                    // We send what is due anew, and only the newest of each topic: the client shall not.
-                    self.eventloop.clean();
-                    self.eventloop.pending.clear();
-                    self.eventloop.state.events.clear();
-                    self.eventloop.state.collision = None;
-                    if is_up != Some(false) {
-                        tracing::warn!(target: "thirstd", cause = cause(&error), "publishing connection is down");
-                    }
-                    is_up = Some(false);
-                    tokio::time::sleep(self.back_off.next()).await;
-                }
+                    Err(error) => cause(&error),
+                },
+                Err(cause) => cause,
+            };
+            outbox.disconnected();
+            // We send what is due anew, and only the newest of each topic: the client shall not.
+            self.eventloop.clean();
+            self.eventloop.pending.clear();
+            self.eventloop.state.events.clear();
+            self.eventloop.state.collision = None;
+            if self.standing.fall(&broken) {
+                tracing::warn!(target: "thirstd", cause = broken, "publishing connection is down");
             }
+            tokio::time::sleep(self.back_off.next()).await;
+        }
+    }
+
+    fn handle(&mut self, event: Event, outbox: &Outbox) {
+        match event {
+            Event::Incoming(Packet::ConnAck(answer)) => {
+                if self.standing.rise() {
+                    tracing::info!(target: "thirstd", session = answer.session_present, "publishing connection is up");
+                }
+                self.back_off.reset();
+                outbox.connected(answer.session_present);
+            }
+            Event::Outgoing(Outgoing::Publish(packet)) => outbox.sent(packet),
+            Event::Incoming(Packet::PubAck(ack)) => outbox.acknowledged(ack.pkid),
+            _ => {}
         }
     }
 }

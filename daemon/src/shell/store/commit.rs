@@ -47,7 +47,8 @@ fn write_journal(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::Re
     let now = commit.last;
     transaction
         .prepare(
-            "UPDATE meta SET next_sequence = ?1, commits = commits + 1, wall = ?2, uptime = ?3, listening = ?4, \
+            "UPDATE meta SET next_sequence = ?1, commits = commits + 1, \
+             wall = CASE WHEN ?5 THEN ?2 ELSE max(wall, ?2) END, uptime = ?3, listening = ?4, \
              trusted = ?5, stopped = ?6",
         )?
         .execute(params![

@@ -80,6 +80,17 @@ impl Reader {
         Ok((rows.into_iter().map(|(_, topic)| topic).collect(), next))
     }
 
+    /// The last payload of `topic`.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn topic(&self, topic: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        self.connection
+            .query_row("SELECT payload FROM topics WHERE topic = ?1", [topic], |row| row.get(0))
+            .optional()
+            .map_err(|error| StoreError::read(&self.path, &error))
+    }
+
     /// The text of a version of the settings.
     ///
     /// # Errors

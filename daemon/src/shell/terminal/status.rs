@@ -131,7 +131,7 @@ impl Status<'_> {
     pub(super) fn daemon(&self) -> Daemon {
         let Some(last) = self.saved.last else { return Daemon::Never };
         match self.now.since(last.wall) {
-            ..=AHEAD => Daemon::Ahead,
+            ahead if ahead <= AHEAD => Daemon::Ahead,
             _ if self.saved.stopped => Daemon::Stopped,
             ..=RUNNING_WITHIN => Daemon::Running,
             _ => Daemon::Silent,

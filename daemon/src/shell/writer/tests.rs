@@ -45,7 +45,7 @@ impl Bench {
         let intake = Arc::new(Intake::new(Room::default()));
         let outbox = Arc::new(Outbox::new(client, intake.clone(), 1_000));
         let clock = HandClock(Arc::new((AtomicI64::new(START), AtomicI64::new(0))));
-        let links = Links { intake, acks: Arc::new(acks), outbox };
+        let links = Links { intake, acks: Arc::new(acks), outbox, watcher: None };
         Self { folder, clock, links, connection, _eventloop: eventloop }
     }
 
@@ -61,7 +61,7 @@ impl Bench {
 
     fn writer(&self, text: &str) -> Writer {
         let source = self.source(text);
-        let state = source.restore(self.clock.wall()).unwrap();
+        let state = source.restore(&self.clock).unwrap();
         Writer::new(source, state, Box::new(self.clock.clone()), Duration::ZERO, self.links.clone())
     }
 
@@ -228,7 +228,7 @@ fn published_after_four_days(kill_every: usize) -> Vec<(String, String)> {
         read_settings: Arc::new(read),
     };
     let start = || {
-        let state = source.restore(bench.clock.wall()).unwrap();
+        let state = source.restore(&bench.clock).unwrap();
         let clock = Box::new(bench.clock.clone());
         let mut writer = Writer::new(source.clone(), state, clock, Duration::ZERO, bench.links.clone());
         assert!(writer.take_settings());

@@ -44,19 +44,32 @@ fn feeds_are_checked() {
             "format = \"json\"",
             "",
             &[
-                "thirstd.toml:6: feeds[0].format is missing: write \"json\", or \"value\" where each topic carries one value",
+                "thirstd.toml:6: feeds[0].format is missing: write \"json\", \"senml\", or \"value\" where each topic carries one value",
             ],
         ),
         (
             "format = \"json\"",
             "format = \"xml\"",
-            &["thirstd.toml:8: feeds[0].format = \"xml\": write one of \"json\", \"value\""],
+            &["thirstd.toml:8: feeds[0].format = \"xml\": write one of \"json\", \"value\", \"senml\""],
         ),
         (
             "format = \"json\"",
             "format = \"value\"",
             &[
                 "thirstd.toml:9: feeds[0].fields = a table: one value per topic: write reading = { … }, or {field} in the topic",
+            ],
+        ),
+        (
+            "format = \"json\"",
+            "format = \"senml\"\ntime = { pointer = \"/ts\" }",
+            &["thirstd.toml:9: feeds[0].time = a table: every SenML record says its own time; remove it"],
+        ),
+        (
+            "format = \"json\"",
+            "format = \"senml\"\nfields.\"rain#sum\" = { quantity = \"rainfall_amount\" }\nfields.rain = { quantity = \"rain_counter\" }",
+            &[
+                "thirstd.toml:9: feeds[0].fields.\"rain#sum\".unit is missing: an inch is 25.4 mm, and nobody can tell them apart later; one of mm, cm, in, [in_i], inch, inches",
+                "thirstd.toml:10: feeds[0].fields.rain.unit is missing: an inch is 25.4 mm, and nobody can tell them apart later; one of mm, cm, in, [in_i], inch, inches, tips",
             ],
         ),
         (

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::engine::settings::FreezeHoldSettings;
-use crate::engine::stamp::{HOUR, MINUTE, Stamp};
+use crate::engine::stamp::{MINUTE, Stamp};
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FreezeHold {
@@ -39,7 +39,14 @@ impl FreezeHold {
     }
 
     /// Takes in the coldest trustworthy value at `at`, °C.
-    pub fn judge(&mut self, coldest: f64, at: Stamp, settings: &FreezeHoldSettings) -> Option<FreezeChange> {
+    /// Two warm readings further apart than `longest_gap` milliseconds do not prove that it was warm between them.
+    pub fn judge(
+        &mut self,
+        coldest: f64,
+        at: Stamp,
+        longest_gap: i64,
+        settings: &FreezeHoldSettings,
+    ) -> Option<FreezeChange> {
         if coldest <= settings.hold_at_celsius {
             self.warm = None;
             self.coldest_celsius = if self.since.is_some() { self.coldest_celsius.min(coldest) } else { coldest };
@@ -55,7 +62,7 @@ impl FreezeHold {
             return None;
         }
         self.warm = match self.warm {
-            Some((from, last)) if at.since(last) <= LONGEST_GAP => Some((from, at.max(last))),
+            Some((from, last)) if at.since(last) <= longest_gap => Some((from, at.max(last))),
             _ => Some((at, at)),
         };
         let (from, last) = self.warm?;
@@ -77,9 +84,6 @@ fn wait(settings: &FreezeHoldSettings) -> i64 {
     i64::from(settings.release_after_minutes) * MINUTE
 }
 
-/// Two warm readings further apart than this do not prove that it was warm between them. Our choice.
-const LONGEST_GAP: i64 = HOUR;
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -92,7 +96,7 @@ mod tests {
         let mut hold = FreezeHold::default();
         let mut changes = Vec::new();
         for &(minute, value) in readings {
-            match hold.judge(value, Stamp(minute * MINUTE), &SETTINGS) {
+            match hold.judge(value, Stamp(minute * MINUTE), 60 * MINUTE, &SETTINGS) {
                 Some(FreezeChange::Began) => changes.push(minute),
                 Some(FreezeChange::Ended) => changes.push(-minute),
                 None => {}

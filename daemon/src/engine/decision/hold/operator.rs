@@ -48,9 +48,9 @@ impl Operator {
         self.hold = Some(hold);
     }
 
-    /// Releases holds of `reason`. An operator hold is simply gone.
+    /// Releases holds of `reason`. An operator hold without a time of return is simply gone.
     pub fn release(&mut self, release: Release) {
-        if release.reason == Reason::Operator {
+        if release.reason == Reason::Operator && release.until.is_none() {
             self.hold = None;
             return;
         }

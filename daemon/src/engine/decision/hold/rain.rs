@@ -66,6 +66,9 @@ impl RainEvent {
 pub struct RainHold {
     #[serde(rename = "s", default)]
     since: Option<Stamp>,
+    /// Rain of the event that holds, mm.
+    #[serde(rename = "m", default)]
+    mm: f64,
     /// The rain that the length counts from.
     #[serde(rename = "l", default)]
     last_rain: Option<Stamp>,
@@ -100,6 +103,7 @@ impl RainHold {
     pub fn rained(&mut self, evidence: &RainEvidence<'_>, now: Stamp, settings: &RainHoldSettings) -> bool {
         let Some(last) = evidence.event.last_rain() else { return false };
         if self.since.is_some() {
+            self.mm = self.mm.max(evidence.event.last_mm());
             if evidence.last_day_mm >= settings.extends_at_mm {
                 self.last_rain = self.last_rain.max(Some(last));
             }
@@ -108,7 +112,7 @@ impl RainHold {
         if evidence.event.mm(now, settings) * evidence.exposure < settings.threshold_mm {
             return false;
         }
-        (self.since, self.last_rain) = (Some(now), Some(last));
+        (self.since, self.last_rain, self.mm) = (Some(now), Some(last), evidence.event.last_mm());
         !self.lapse(evidence, now, settings)
     }
 
@@ -121,6 +125,11 @@ impl RainHold {
         true
     }
 
+    /// Rain of the event that holds, mm.
+    pub fn mm(&self) -> f64 {
+        self.mm
+    }
+
     /// When it is expected to end: exact for a fixed time, a forecast from the daily need for an automatic one.
     pub fn until(&self, evidence: &RainEvidence<'_>, now: Stamp, settings: &RainHoldSettings) -> Option<Stamp> {
         self.since?;
@@ -128,7 +137,8 @@ impl RainHold {
         match settings.length {
             RainHoldLength::Days(length) => self.last_rain.map(|last| last.plus(days(length))),
             RainHoldLength::Auto => {
-                let ready = thirsty_at(evidence, now).max(evidence.event.ends_at(settings).unwrap_or(now));
+                let dry = self.last_rain.map_or(now, |last| last.plus(gap(settings)));
+                let ready = thirsty_at(evidence, now).max(dry);
                 Some(ready.min(limit).max(now))
             }
         }
@@ -161,8 +171,9 @@ impl RainHold {
             RainHoldLength::Days(_) => false,
             // Dry and thirsty again, and somebody is there to say so.
             RainHoldLength::Auto => {
+                // A tip of dew or drizzle does not make it longer: only rain that extends the hold counts.
                 evidence.gauge_heard
-                    && !evidence.event.is_on(now, settings)
+                    && self.last_rain.is_none_or(|last| now.since(last) > gap(settings))
                     && evidence.owed_mm >= evidence.least_run_mm
             }
         }

@@ -17,7 +17,7 @@ fn air() -> Field {
 /// `payload` is the whole payload of a `value` topic.
 fn converted(field: &Field, payload: &str, decimal_comma: bool) -> Result<f64, LossCause> {
     let body = Body::parse(Format::Value, payload.as_bytes(), 65_536).map_err(|loss| loss.cause)?;
-    convert(field, body.scalar().unwrap(), decimal_comma)
+    convert(field, Measure::of(field), body.scalar().unwrap(), decimal_comma)
 }
 
 fn check(field: &Field, payload: &str, expected: Result<f64, LossCause>) {
@@ -27,7 +27,7 @@ fn check(field: &Field, payload: &str, expected: Result<f64, LossCause>) {
 fn check_json(field: &Field, value: Value, expected: Result<f64, LossCause>) {
     let text = value.to_string();
     let body = Body::parse(Format::Json, text.as_bytes(), 65_536).unwrap();
-    assert_eq!(convert(field, body.at("").unwrap(), false), expected, "{text}");
+    assert_eq!(convert(field, Measure::of(field), body.at("").unwrap(), false), expected, "{text}");
 }
 
 #[test]
@@ -150,7 +150,7 @@ fn s03_with_a_decimal_comma_dots_separate_groups() {
     }
     // A JSON number has no comma, so the setting does not touch it.
     let body = Body::parse(Format::Json, b"1.013", 9).unwrap();
-    assert_eq!(convert(&air(), body.at("").unwrap(), true), Ok(1.013));
+    assert_eq!(convert(&air(), Measure::of(&air()), body.at("").unwrap(), true), Ok(1.013));
 }
 
 #[test]

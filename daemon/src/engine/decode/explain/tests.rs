@@ -98,7 +98,7 @@ time     2027-07-01T03:30:01Z  (arrival; /ts of the payload is not believed: 181
   /rain_total        rain_counter: not in this message
   /seq               sequence_number: not in this message
   /batt_v      3 mV  battery_voltage: lost (unit_mismatch), it carries another unit than the feed says
-                     to do: set the unit of the field to the one that the sensor sends
+                     to do: set the unit of the field to the one that the sensor sends, or correct its quantity
 ",
     );
 }

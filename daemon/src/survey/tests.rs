@@ -1,0 +1,1 @@
+//! Small surveys: what a few messages make of a topic.
