@@ -1,4 +1,4 @@
-//! The survey against sixteen payload shapes: the share of right guesses, and that every configuration it writes loads and
+//! The survey against payload shapes of different origin: the share of right guesses, and that every configuration it writes loads and
 //! reads the recording that it was made from.
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test that cannot go on has failed")]
@@ -57,8 +57,13 @@ fn surveyed(lines: &[Line]) -> Report {
     survey.report()
 }
 
-fn place() -> Place {
-    Place { broker_host: "localhost".into(), broker_port: 1883, ..Place::default() }
+fn place(truth: &Truth) -> Place {
+    Place { broker_host: "localhost".into(), broker_port: 1883, zone: truth.zone.clone(), ..Place::default() }
+}
+
+fn truth(name: &str) -> Truth {
+    let text = std::fs::read_to_string(vectors().join(format!("{name}.expected.json"))).unwrap();
+    serde_json::from_str(&text).unwrap()
 }
 
 #[test]
@@ -68,9 +73,7 @@ fn most_guesses_are_right_and_none_in_force_is_wrong() {
     let mut sum = Score::default();
     for name in shapes() {
         let report = surveyed(&lines(&name));
-        let text = std::fs::read_to_string(vectors().join(format!("{name}.expected.json"))).unwrap();
-        let truth: Truth = serde_json::from_str(&text).unwrap();
-        let found = score(&report, &truth);
+        let found = score(&report, &truth(&name));
         writeln!(table, "{name:28} {}", found.row()).unwrap();
         for miss in &found.misses {
             writeln!(table, "    {miss}").unwrap();
@@ -88,7 +91,11 @@ fn most_guesses_are_right_and_none_in_force_is_wrong() {
 fn every_configuration_loads_and_reads_its_recording() {
     for name in shapes() {
         let lines = lines(&name);
-        let written = write(&surveyed(&lines), &place());
+        let written = write(&surveyed(&lines), &place(&truth(&name)));
+        if name == "22-nothing-but-numbers" {
+            assert_eq!((written.feeds, written.fields), (0, 0), "{name}: nothing is sure\n{}", written.text);
+            continue;
+        }
         let loaded = config::load_text("survey.toml", &written.text, std::iter::empty())
             .unwrap_or_else(|faults| panic!("{name}: {faults}\n{}", written.text));
         let (mut readings, mut losses) = (0, Vec::new());

@@ -11,6 +11,8 @@ pub struct FieldSeen {
     pub hint: Option<String>,
     /// A unit that stands beside or behind the value.
     pub unit: Option<String>,
+    /// The value of a SenML record.
+    pub in_pack: bool,
     pub numbers: Numbers,
     pub truths: u32,
     pub nulls: u32,

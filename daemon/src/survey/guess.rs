@@ -1,6 +1,7 @@
 //! What one field probably is: by its name, the unit written with it, the range of its values and how they move.
 
 use super::Sure;
+use super::behavior::{UNNAMED, rests_at_night};
 use super::fields::{FieldSeen, Numbers};
 use super::unit::{Family, Source, plain_number, range, unit};
 use super::words::{Tag, Words};
@@ -28,7 +29,11 @@ pub struct Guess {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Meaning {
     Reading(Sense),
-    Time(TimeFormat),
+    /// `in_utc`: a wall clock that runs on UTC.
+    Time {
+        format: TimeFormat,
+        in_utc: bool,
+    },
     /// Who sent it.
     Sender,
     /// Nothing that is of use here; `why` says what it seems to be.
@@ -82,7 +87,8 @@ pub fn guess(key: &str, name: &str, seen: &FieldSeen, in_pack: bool, family: Opt
         Err(why) => return Guess::nothing(key, seen, why),
     };
     let deciding = deciding_word(&words);
-    let is_weak = deciding.len() < 3 && deciding != "rh";
+    let helped = deciding == "rh" || words.has(Tag::Temperature) && words.words.iter().any(|word| word == "air");
+    let is_weak = deciding.len() < 3 && !helped;
     let said = |sense: Sense, sure: Sure, why: String| Guess {
         meaning: Meaning::Reading(sense),
         sure,
@@ -116,7 +122,9 @@ pub fn guess(key: &str, name: &str, seen: &FieldSeen, in_pack: bool, family: Opt
         Some(most) => sure.min(most),
         None => sure,
     };
-    said(sense, sure, format!("{why_named}; {}", found.why))
+    let sun = quantity == Quantity::SurfaceDownwellingShortwaveFlux && rests_at_night(&seen.numbers);
+    let night = if sun { ", at rest for a part of the day" } else { "" };
+    said(sense, sure, format!("{why_named}; {}{night}", found.why))
 }
 
 /// Which quantity a name says.
@@ -221,13 +229,17 @@ fn named(words: &Words, seen: &FieldSeen) -> Result<(Quantity, String), String> 
     if has(Tag::Temperature) {
         return by_name(Q::AirTemperature);
     }
+    // Loggers abbreviate the temperature of the air so.
+    if words.words == ["at"] {
+        return by_name(Q::AirTemperature);
+    }
     if any(&[Tag::Time, Tag::Received]) {
         return refuse("a time or a duration");
     }
     let is_pressure = numbers.count >= 3 && !numbers.whole && numbers.least > 870.0 && numbers.most < 1085.0;
     match is_pressure && numbers.most - numbers.least < 40.0 {
         true => Ok((Q::AirPressure, "no name, but only air pressure has such values".to_owned())),
-        false => refuse("the name does not say what it is"),
+        false => refuse(UNNAMED),
     }
 }
 
@@ -300,7 +312,7 @@ fn deciding_word(words: &Words) -> &str {
         tags.first()
             .is_some_and(|tag| !matches!(tag, Tag::Channel | Tag::Container | Tag::Time | Tag::Mean | Tag::SiteWord))
     };
-    words.words.iter().filter(means).max_by_key(|word| word.len()).map_or("", String::as_str)
+    words.words.iter().filter(means).max_by_key(|word| word.len()).or(words.words.last()).map_or("", String::as_str)
 }
 
 fn example(seen: &FieldSeen) -> String {

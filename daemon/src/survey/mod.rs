@@ -4,12 +4,14 @@
 //! Pure: fed with messages and their times by [`Survey::take`], it gives a [`Report`]. One way:
 //!
 //! 1. `stream`: messages become fields of streams; a stream is a topic, or one sender on a topic.
-//! 2. `words`, `guess`, `unit`, `together`, `times`: what each field probably is, with reason and confidence.
+//! 2. `words`, `guess`, `unit`, `together`, `behavior`, `times`: what each field probably is, with reason and confidence.
 //! 3. `topics`: which levels of the topics name site, sensor and field.
 //! 4. `page` says it to people; `write` makes the configuration.
 
+mod behavior;
 mod fields;
 mod guess;
+mod lexicon;
 mod page;
 mod parts;
 mod stream;

@@ -5,7 +5,7 @@ use std::fmt::Write;
 
 use super::guess::{Guess, Meaning};
 use super::topics::{Interval, PartGuess, Pattern};
-use super::unit::spelled;
+use super::unit::shown;
 use super::{LeftOut, Report, Sure};
 use crate::engine::decode::Part;
 use crate::engine::decode::loss::excerpt;
@@ -39,7 +39,7 @@ fn head(page: &mut String, report: &Report, source: &str) -> std::fmt::Result {
 }
 
 fn table(page: &mut String, pattern: &Pattern) -> std::fmt::Result {
-    writeln!(page, "\n{}", excerpt_long(&pattern.template))?;
+    writeln!(page, "\n{}", plain(&pattern.template))?;
     let topics = counted(pattern.topics as u64, "topic");
     writeln!(page, "  {}, {topics}, {}", format_name(pattern), every(pattern))?;
     let senders: Vec<String> =
@@ -75,17 +75,17 @@ fn part(page: &mut String, word: &str, guess: &PartGuess) -> std::fmt::Result {
         Part::Fixed(name) => format!("always {name}: "),
         Part::Pointer(pointer) => format!("{pointer} of the payload: "),
     };
-    writeln!(page, "  {word:7} {place}{} ({})", guess.why, guess.sure.name())
+    writeln!(page, "  {word:7} {place}{} ({})", plain(&guess.why), guess.sure.name())
 }
 
 fn row(guess: &Guess) -> [String; 6] {
     let (is, unit) = match &guess.meaning {
         Meaning::Reading(sense) => {
             let scale = if sense.scale == 1.0 { String::new() } else { format!(" × {}", sense.scale) };
-            let unit = if is_unitless(sense.quantity) { String::new() } else { spelled(sense.unit).to_owned() };
+            let unit = if is_unitless(sense.quantity) { String::new() } else { shown(sense.unit).to_owned() };
             (sense.quantity.name().to_owned(), format!("{unit}{scale}"))
         }
-        Meaning::Time(format) => ("its own time".to_owned(), super::write::time_format(*format).to_owned()),
+        Meaning::Time { format, .. } => ("its own time".to_owned(), super::write::time_format(*format).to_owned()),
         Meaning::Sender => ("the sender's name".to_owned(), String::new()),
         Meaning::Nothing => (String::new(), String::new()),
     };
@@ -102,11 +102,12 @@ fn name(guess: &Guess) -> String {
 
 /// Columns as wide as their longest cell; the last one is not filled up.
 fn rows_out<const N: usize>(page: &mut String, rows: &[[String; N]]) -> std::fmt::Result {
+    let rows: Vec<[String; N]> = rows.iter().map(|row| row.each_ref().map(|cell| plain(cell))).collect();
     let width = |column: usize| {
         rows.iter().filter_map(|row| row.get(column)).map(|cell| cell.chars().count()).max().unwrap_or(0)
     };
     let widths: Vec<usize> = (0..N).map(width).collect();
-    for row in rows {
+    for row in &rows {
         let mut line = String::from("  ");
         for (cell, width) in row.iter().zip(&widths) {
             let _ = write!(line, "{cell:width$}  ");
@@ -129,7 +130,7 @@ fn left_out(page: &mut String, left_out: &[LeftOut]) -> std::fmt::Result {
         let more = topics.len().saturating_sub(2);
         let shown = topics.iter().take(2).map(|topic| excerpt(topic)).collect::<Vec<_>>().join(", ");
         let more = if more == 0 { String::new() } else { format!(" and {more} more") };
-        [format!("{shown}{more}"), excerpt_long(why)]
+        [format!("{shown}{more}"), plain(why)]
     });
     rows_out(page, &rows.collect::<Vec<_>>())
 }
@@ -164,10 +165,10 @@ pub fn counted(count: u64, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
 
-/// A template or reason can be long; what is hidden in it is not shown.
-fn excerpt_long(text: &str) -> String {
-    let levels: Vec<String> = text.split('/').take(12).map(excerpt).collect();
-    levels.join("/").chars().take(160).collect()
+/// Names and texts of others on one line: what is hidden in them is not shown, and not all of what is long.
+pub fn plain(text: &str) -> String {
+    let words: Vec<String> = text.split(' ').map(excerpt).collect();
+    words.join(" ").chars().take(200).collect()
 }
 
 const MOST_REST: usize = 12;

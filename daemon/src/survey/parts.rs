@@ -122,7 +122,7 @@ impl Parts {
     }
 
     /// The names of site and sensor for a topic and what the payload says.
-    pub fn names(&self, topic: &str, id: &str, _stream: &Stream) -> (String, String) {
+    pub fn names(&self, topic: &str, id: &str) -> (String, String) {
         let level =
             |level: Option<usize>| level.and_then(|level| topic.split('/').nth(level)).unwrap_or_default().to_owned();
         let name = |guess: &PartGuess, at: Option<usize>| match &guess.part {
@@ -136,7 +136,7 @@ impl Parts {
     /// Where the level of the value names the sensor too (`pond_temperature`, `shed_temperature`): one pattern a topic.
     pub fn split_by_prefix(&self, topics: &[Usable<'_>]) -> Option<Vec<Pattern>> {
         let named = |usable: &Usable<'_>| {
-            let field = usable.field_level.and_then(|level| usable.topic.split('/').nth(level))?;
+            let field = usable.level(Some(usable.field_level?));
             let words = Words::of(field);
             let unknown: Vec<&str> =
                 words.unknown().into_iter().filter(|word| !word.chars().all(|c| c.is_ascii_digit())).collect();
@@ -157,10 +157,10 @@ impl Parts {
         }
         let mut senders: BTreeMap<(String, &str), Stream> = BTreeMap::new();
         for (usable, (prefix, field, _)) in topics.iter().zip(&names) {
-            for (id, stream) in &usable.seen.streams {
-                let (site, _) = self.names(usable.topic, id, stream);
+            for (id, stream) in usable.streams() {
+                let (site, _) = self.names(usable.topic, id);
                 let whole = senders.entry((site, prefix)).or_default();
-                whole.fields.extend(stream.fields.values().map(|seen| (field.clone(), seen.clone())));
+                whole.fields.extend(stream.fields.into_values().map(|seen| (field.clone(), seen)));
             }
         }
         let guessed = combined(senders.values().map(|stream| together::guesses(stream, false, None, str::to_owned)));
@@ -169,10 +169,7 @@ impl Parts {
                 if prefix.is_empty() { slug(usable.topic.split('/').next().unwrap_or(SITE)) } else { prefix.clone() };
             let why = format!("{field:?} names the sensor before the quantity");
             let site = match &self.site.part {
-                Part::Captured => PartGuess {
-                    part: Part::Fixed(self.names(usable.topic, "", &Stream::default()).0),
-                    ..self.site.clone()
-                },
+                Part::Captured => PartGuess { part: Part::Fixed(self.names(usable.topic, "").0), ..self.site.clone() },
                 _ => self.site.clone(),
             };
             let parts = Self {
@@ -186,8 +183,7 @@ impl Parts {
                 guess.key.clear();
                 guess
             });
-            let streams =
-                usable.seen.streams.iter().map(|(id, stream)| (parts.names(usable.topic, id, stream), stream.clone()));
+            let streams = usable.streams().map(|(id, stream)| (parts.names(usable.topic, id), stream));
             pattern(usable.topic.to_owned(), Kind::Value, &parts, &[*usable], fields.collect(), streams.collect())
         });
         Some(patterns.collect())
@@ -209,12 +205,14 @@ impl<'t> Table<'t> {
         let fixed = head.iter().enumerate().map(|(index, level)| {
             let words = Words::of(level);
             let told = words.tags.iter().any(|tag| matches!(tag, Tag::Channel | Tag::Container | Tag::Received));
-            index == 0 || told && words.all_known()
+            let beside = topics.first().filter(|usable| usable.beside.is_some());
+            let spelled = beside.is_some_and(|usable| [usable.beside, usable.field_level].contains(&Some(index)));
+            index == 0 || spelled || told && words.all_known()
         });
         Self {
             first: head.first().copied().unwrap_or_default(),
             fixed: fixed.collect(),
-            field_level: topics.first().and_then(|usable| usable.field_level),
+            field_level: topics.first().filter(|usable| usable.beside.is_none()).and_then(|usable| usable.field_level),
             topics: rows,
         }
     }
@@ -284,6 +282,9 @@ impl<'t> Table<'t> {
 
 /// Where payloads say who sent them, and whether one topic has several senders.
 fn senders_in_payload(topics: &[Usable<'_>]) -> Option<(String, bool)> {
+    if topics.iter().any(|usable| usable.kind == Kind::Value) {
+        return None;
+    }
     let pointer =
         topics.iter().flat_map(|usable| usable.seen.streams.values()).find_map(|stream| stream.id_pointer.clone())?;
     let several = topics.iter().any(|usable| {

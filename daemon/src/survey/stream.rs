@@ -110,6 +110,9 @@ impl TopicSeen {
                 None => continue,
             };
             flat.value(record.own_name(), &value, record.unit, None);
+            if let Some(seen) = flat.fields.get_mut(record.own_name()) {
+                seen.in_pack = true;
+            }
         }
         flat.added
     }

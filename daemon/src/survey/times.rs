@@ -12,7 +12,7 @@ use crate::engine::stamp::{DAY, HOUR, MINUTE, Stamp};
 /// The guess that a field is the message's own time; `None` where it is no time at all.
 pub fn time(key: &str, seen: &FieldSeen) -> Option<Guess> {
     let said = |format: TimeFormat, sure: Sure, why: String| {
-        Some(Guess { meaning: Meaning::Time(format), sure, why, ..Guess::nothing(key, seen, "") })
+        Some(Guess { meaning: Meaning::Time { format, in_utc: false }, sure, why, ..Guess::nothing(key, seen, "") })
     };
     let words = Words::of(key);
     let named = words.has(Tag::Time);
@@ -40,11 +40,13 @@ pub fn time(key: &str, seen: &FieldSeen) -> Option<Guess> {
         return Some(Guess::nothing(key, seen, format!("a time, but {} even as UTC: a wrong clock", off(away))));
     }
     let offset = (away as f64 / (15 * MINUTE) as f64).round() / 4.0;
-    said(
-        TimeFormat::Local,
-        Sure::Likely,
-        format!("a wall clock, UTC{offset:+} h by the time of arrival: the zone of the site"),
-    )
+    if offset == 0.0 {
+        let why = "a wall clock on UTC, or on yours if that is the same now".to_owned();
+        return said(TimeFormat::Local, Sure::Likely, why)
+            .map(|guess| Guess { meaning: Meaning::Time { format: TimeFormat::Local, in_utc: true }, ..guess });
+    }
+    let why = format!("a wall clock at UTC{offset:+} h by the time of arrival: read in the zone of the site");
+    said(TimeFormat::Local, Sure::Likely, why)
 }
 
 /// True where the time says when somebody else got the message.
@@ -105,7 +107,9 @@ mod tests {
             None => seen.text(AT, text),
         }
         let found = time(key, &seen).map_or("none".to_owned(), |guess| match guess.meaning {
-            Meaning::Time(format) => format!("{format:?} {}", guess.sure.name()),
+            Meaning::Time { format, in_utc } => {
+                format!("{format:?} {}{}", guess.sure.name(), if in_utc { " UTC" } else { "" })
+            }
             _ => guess.why,
         });
         assert_eq!(found, expected, "{key} {number:?} {text}");
@@ -122,6 +126,7 @@ mod tests {
         check("/at", None, "2027-06-01T03:59:58Z", "Rfc3339 high");
         check("/at", None, "2027-05-31 22:00:00-06:00", "Rfc3339 high");
         check("/at", None, "2027-05-31 22:00:00", "Local likely");
+        check("/at", None, "2027-06-01 04:00", "Local likely UTC");
         check("/at", None, "2020-01-01 00:00:00", "a time, but 2708 days before arrival even as UTC: a wrong clock");
         check("/at", None, "noon", "none");
     }

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::Sure;
+use super::behavior::{guess_unnamed, is_unnamed};
 use super::fields::{FieldSeen, Numbers};
 use super::guess::{Guess, Meaning, guess};
 use super::stream::Stream;
@@ -36,6 +37,7 @@ pub fn guesses(stream: &Stream, in_pack: bool, family: Option<Family>, name_of: 
         found = all(Some(family));
     }
     confirm_dew_point(&mut found, &stream.fields);
+    guess_unnamed(&mut found, &stream.fields);
     confirm_short_names(&mut found);
     follow_the_rain(&mut found);
     keep_one_each(&mut found);
@@ -65,8 +67,7 @@ fn confirm_dew_point(found: &mut [Guess], fields: &BTreeMap<String, FieldSeen>) 
         return;
     };
     let dew = place(Quantity::DewPointTemperature).or_else(|| {
-        let is_open = |guess: &Guess| guess.meaning == Meaning::Nothing && guess.why.contains("does not say");
-        found.iter().position(|guess| is_open(guess) && fields.get(&guess.key).is_some_and(FieldSeen::is_number))
+        found.iter().position(|guess| is_unnamed(guess) && fields.get(&guess.key).is_some_and(FieldSeen::is_number))
     });
     let Some(dew) = dew else { return };
     let series = |at: usize| -> Option<&Numbers> { Some(&fields.get(&found.get(at)?.key)?.numbers) };
@@ -94,7 +95,7 @@ fn confirm_dew_point(found: &mut [Guess], fields: &BTreeMap<String, FieldSeen>) 
             guess.sure = Sure::High;
             guess.why = format!(
                 "in {} it agrees with the other two of temperature, humidity and dew point",
-                super::unit::spelled(unit)
+                super::unit::shown(unit)
             );
         }
         return;
@@ -133,12 +134,13 @@ fn follow_the_rain(found: &mut [Guess]) {
         let unit = match (sense.quantity, family) {
             (Quantity::RainfallRate, Family::Metric) => Unit::MillimetersPerHour,
             (Quantity::RainfallRate, Family::Imperial) => Unit::InchesPerHour,
+            (Quantity::RainCounter, _) if sense.unit == Unit::Tips => continue,
             (Quantity::RainCounter | Quantity::RainfallAmount, Family::Metric) => Unit::Millimeters,
             (Quantity::RainCounter | Quantity::RainfallAmount, Family::Imperial) => Unit::Inches,
             _ => continue,
         };
         (sense.unit, guess.sure) = (unit, Sure::Likely);
-        guess.why = format!("{}, as {leader}", super::unit::spelled(unit));
+        guess.why = format!("{}, as {leader}", super::unit::shown(unit));
     }
 }
 
@@ -186,9 +188,9 @@ fn keep_one_time(found: &mut [Guess]) {
     let rank = |guess: &Guess| {
         (!times::is_received(&guess.key), guess.sure, std::cmp::Reverse(guess.key.matches('/').count()))
     };
-    let times = found.iter().filter(|guess| matches!(guess.meaning, Meaning::Time(_)));
+    let times = found.iter().filter(|guess| matches!(guess.meaning, Meaning::Time { .. }));
     let Some(best) = times.max_by_key(|guess| rank(guess)).map(|guess| guess.key.clone()) else { return };
-    for guess in found.iter_mut().filter(|guess| matches!(guess.meaning, Meaning::Time(_)) && guess.key != best) {
+    for guess in found.iter_mut().filter(|guess| matches!(guess.meaning, Meaning::Time { .. }) && guess.key != best) {
         guess.meaning = Meaning::Nothing;
         guess.why = format!("a time too; {best} is the sensor's own");
     }

@@ -67,6 +67,29 @@ pub(super) struct Usable<'t> {
     pub kind: Kind,
     /// One value a topic: the level that names it.
     pub field_level: Option<usize>,
+    /// A level beside it that says of what (`temperature/soil`): both together name the value.
+    pub beside: Option<usize>,
+}
+
+impl<'t> Usable<'t> {
+    /// The senders of the topic, with the fields that came in its kind of payload.
+    pub fn streams(&self) -> impl Iterator<Item = (&'t str, Stream)> + use<'t> {
+        let kind = self.kind;
+        let streams = self.seen.streams.iter().map(move |(id, stream)| {
+            let mut stream = stream.clone();
+            stream.fields.retain(|key, seen| match kind {
+                Kind::Senml => seen.in_pack && !key.is_empty(),
+                Kind::Json => !seen.in_pack && !key.is_empty(),
+                Kind::Value => key.is_empty(),
+            });
+            (id.as_str(), stream)
+        });
+        streams.filter(|(_, stream)| !stream.fields.is_empty())
+    }
+
+    pub fn level(&self, at: Option<usize>) -> &'t str {
+        at.and_then(|at| self.topic.split('/').nth(at)).unwrap_or_default()
+    }
 }
 
 impl Kind {
@@ -100,7 +123,8 @@ pub(super) fn patterns(topics: &BTreeMap<String, TopicSeen>) -> (Vec<Pattern>, V
     patterns.retain(|pattern: &Pattern| {
         let is_weather = pattern.fields.iter().filter_map(Guess::reading).any(|sense| is_of_weather(sense.quantity));
         if !is_weather {
-            left_out.push(LeftOut { topic: pattern.template.clone(), why: why_not_weather(&pattern.fields) });
+            let topic = pattern.template.replace("{site}", "+").replace("{sensor}", "+").replace("{field}", "+");
+            left_out.push(LeftOut { topic, why: why_not_weather(&pattern.fields) });
         }
         is_weather
     });
@@ -115,7 +139,10 @@ fn usable<'t>(topic: &'t str, seen: &'t TopicSeen) -> Result<Usable<'t>, String>
     if topic.starts_with("thirst/") {
         return Err("thirstd's own, or its bridges'".to_owned());
     }
-    let spoken = seen.messages - seen.empty;
+    if topic.contains(['{', '}', '\0']) {
+        return Err("has braces in its name, which a template cannot hear".to_owned());
+    }
+    let spoken = seen.messages.saturating_sub(seen.empty);
     let said = || seen.said.iter().map(|text| format!("{text:?}")).collect::<Vec<_>>().join(", ");
     let most = [seen.objects, seen.packs, seen.numbers, seen.words, seen.binary, seen.other_json].into_iter().max();
     let kind = match most.unwrap_or(0) {
@@ -131,10 +158,11 @@ fn usable<'t>(topic: &'t str, seen: &'t TopicSeen) -> Result<Usable<'t>, String>
         return Err(format!("named {word:?}: about a device, or orders to it"));
     }
     let field_level = (kind == Kind::Value).then(|| field_level(topic)).flatten();
+    let beside = field_level.and_then(|level| modifier_level(topic, level));
     if kind == Kind::Value && field_level.is_none() {
         return Err("a number, and no level says of what".to_owned());
     }
-    Ok(Usable { topic, seen, kind, field_level })
+    Ok(Usable { topic, seen, kind, field_level, beside })
 }
 
 /// The last level, where it speaks of the state of a device or of orders.
@@ -148,10 +176,17 @@ fn status_level(topic: &str) -> Option<&str> {
 fn field_level(topic: &str) -> Option<usize> {
     let says = |level: &str| {
         let tags = Words::of(level).tags;
-        tags.iter().any(|tag| tag.is_of_a_value())
+        tags.iter().any(|tag| tag.is_main())
     };
     let levels: Vec<&str> = topic.split('/').collect();
     levels.iter().rposition(|level| says(level))
+}
+
+/// A level beside that of the quantity which only says of what.
+fn modifier_level(topic: &str, field: usize) -> Option<usize> {
+    let levels: Vec<&str> = topic.split('/').collect();
+    let says = |level: &usize| levels.get(*level).is_some_and(|name| ["air", "soil", "leaf", "ground"].contains(name));
+    [Some(field + 1), field.checked_sub(1).filter(|level| *level > 0)].into_iter().flatten().find(says)
 }
 
 fn shape(usable: &Usable<'_>) -> Vec<Level> {
@@ -161,6 +196,9 @@ fn shape(usable: &Usable<'_>) -> Vec<Level> {
         let fixed = words.all_known()
             && words.tags.iter().any(|tag| matches!(tag, Tag::Channel | Tag::Container | Tag::Received));
         match () {
+            () if usable.beside.is_some() && [usable.field_level, usable.beside].contains(&Some(index)) => {
+                Level::Literal(level.to_owned())
+            }
             () if usable.field_level == Some(index) => Level::Field,
             () if index == 0 || fixed => Level::Literal(level.to_owned()),
             () => Level::Open,
@@ -174,13 +212,21 @@ fn of_group(kind: Kind, topics: &[Usable<'_>], has_twin: bool) -> Vec<Pattern> {
     if kind != Kind::Value {
         let mut senders = Vec::new();
         for usable in topics {
-            for (id, stream) in &usable.seen.streams {
-                senders.push((parts.names(usable.topic, id, stream), stream.clone()));
-            }
+            senders.extend(usable.streams().map(|(id, stream)| (parts.names(usable.topic, id), stream)));
         }
         let fields = combined(
             senders.iter().map(|(_, stream)| together::guesses(stream, kind == Kind::Senml, None, str::to_owned)),
         );
+        return vec![pattern(parts.template(), kind, &parts, topics, fields, senders)];
+    }
+    if let Some(first) = topics.first().filter(|usable| usable.beside.is_some()) {
+        let name = format!("{}/{}", first.level(first.beside), first.level(first.field_level));
+        let mut senders = Vec::new();
+        for usable in topics {
+            senders.extend(usable.streams().map(|(id, stream)| (parts.names(usable.topic, id), stream)));
+        }
+        let named = |stream| together::guesses(stream, false, None, |_| name.clone());
+        let fields = combined(senders.iter().map(|(_, stream)| named(stream)));
         return vec![pattern(parts.template(), kind, &parts, topics, fields, senders)];
     }
     if let Some(split) = parts.split_by_prefix(topics) {
@@ -189,12 +235,12 @@ fn of_group(kind: Kind, topics: &[Usable<'_>], has_twin: bool) -> Vec<Pattern> {
     // All topics of one sender are its fields.
     let mut streams: BTreeMap<(String, String), Stream> = BTreeMap::new();
     for usable in topics {
-        let field = usable.field_level.and_then(|level| usable.topic.split('/').nth(level)).unwrap_or_default();
-        for (id, stream) in &usable.seen.streams {
-            let whole = streams.entry(parts.names(usable.topic, id, stream)).or_default();
+        let field = usable.level(usable.field_level);
+        for (id, stream) in usable.streams() {
+            let whole = streams.entry(parts.names(usable.topic, id)).or_default();
             whole.messages = whole.messages.saturating_add(stream.messages);
             whole.gaps.extend(&stream.gaps);
-            whole.fields.extend(stream.fields.values().map(|seen| (field.to_owned(), seen.clone())));
+            whole.fields.extend(stream.fields.into_values().map(|seen| (field.to_owned(), seen)));
         }
     }
     let fields = combined(streams.values().map(|stream| together::guesses(stream, false, None, str::to_owned)));

@@ -52,7 +52,11 @@ pub fn unit(
             let why = format!("{text:?} in the record");
             return Some(FoundUnit { unit: measure.unit, scale: 1.0, comes: true, source: Source::Written, why });
         }
-        let parsed = Unit::parse(text).or_else(|| Unit::parse(text.trim_start_matches('°')));
+        let known = Unit::parse(text);
+        if !in_pack && known.is_some_and(|unit| unit.convert(1.0, quantity).is_none()) {
+            return None;
+        }
+        let parsed = known.or_else(|| Unit::parse(text.trim_start_matches('°')));
         if let Some(unit) = parsed.filter(|unit| fits(quantity, *unit, 1.0, numbers)) {
             return found(unit, 1.0, Source::Written, format!("{text:?} beside it"));
         }
@@ -63,7 +67,7 @@ pub fn unit(
             if fits(quantity, unit, scale, numbers) && (scale == 1.0 || numbers.whole) {
                 let source = if scale == 1.0 { Source::Written } else { Source::Likely };
                 let scaled = if scale == 1.0 { String::new() } else { format!(" in steps of {scale}") };
-                return found(unit, scale, source, format!("{} in the name{scaled}, {seen_range}", spelled(unit)));
+                return found(unit, scale, source, format!("{} by its name{scaled}, {seen_range}", shown(unit)));
             }
         }
     }
@@ -75,7 +79,7 @@ pub fn unit(
             let scale = [0.1, 0.01].into_iter().find(|scale| numbers.whole && fits(quantity, unit, *scale, numbers))?;
             found(unit, scale, Source::Likely, format!("{seen_range} fits only in steps of {scale}"))
         }
-        [only] => found(*only, 1.0, Source::Range, format!("{seen_range} fits {} alone", spelled(*only))),
+        [only] => found(*only, 1.0, Source::Range, format!("{seen_range} fits {} alone", shown(*only))),
         several => {
             let (unit, source, why) = choose(quantity, several, words, numbers, family);
             found(unit, 1.0, source, format!("{seen_range}; {why}"))
@@ -96,7 +100,14 @@ fn choose(
     if quantity == Quantity::RainCounter && words.has(Tag::Tips) && numbers.whole && has(Unit::Tips) {
         return (Unit::Tips, Source::Written, "whole numbers: tips of the bucket".to_owned());
     }
-    if has(Unit::Millimeters) && has(Unit::Inches) {
+    if quantity == Quantity::RainCounter && numbers.whole && has(Unit::Tips) {
+        return (
+            Unit::Tips,
+            Source::Open,
+            "whole numbers: probably tips of the bucket, but nothing says so".to_owned(),
+        );
+    }
+    if has(Unit::Millimeters) && has(Unit::Inches) && !numbers.whole {
         for (step, unit) in [
             (0.254, Unit::Millimeters),
             (0.2794, Unit::Millimeters),
@@ -130,7 +141,7 @@ fn choose(
         }
         None => {}
     }
-    (first, Source::Open, format!("{} is the usual unit, but nothing says so", spelled(first)))
+    (first, Source::Open, format!("{} is the usual unit, but nothing says so", shown(first)))
 }
 
 /// Units that a quantity comes in, the usual one first.
@@ -208,6 +219,18 @@ pub fn spelled(unit: Unit) -> &'static str {
     let all = Quantity::ALL.into_iter().flat_map(|quantity| Unit::spellings_for(quantity).iter());
     let mut spellings = all.copied().filter(|text| Unit::parse(text) == Some(unit));
     spellings.find(|text| !text.contains(['[', '°'])).unwrap_or("1")
+}
+
+/// As people write it.
+pub fn shown(unit: Unit) -> &'static str {
+    match unit {
+        Unit::Celsius => "°C",
+        Unit::Fahrenheit => "°F",
+        Unit::WattsPerM2 => "W/m²",
+        Unit::Degrees => "°",
+        Unit::One => "share of 1",
+        unit => spelled(unit),
+    }
 }
 
 /// The values in words.

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 
 use super::guess::{Guess, Meaning, Sense};
-use super::page::{counted, duration};
+use super::page::{counted, duration, plain};
 use super::parts::slug;
 use super::topics::{Kind, PartGuess, Pattern};
 use super::unit::spelled;
@@ -110,12 +110,13 @@ fn feeds(patterns: &[Pattern]) -> (Vec<Feed<'_>>, Vec<&Pattern>) {
     for (index, pattern) in good.iter().enumerate() {
         let others = good.iter().enumerate().filter(|(other, _)| *other != index);
         let is_field = pattern.template.contains("{field}");
-        let clashes = others.clone().any(|(_, other)| overlap(&pattern.template, &other.template));
+        let clashes = overlap(&pattern.template, OWN)
+            || others.clone().any(|(_, other)| overlap(&pattern.template, &other.template));
         if is_field && clashes {
             // The names of the values are written out, so that only they are heard.
             for guess in pattern.fields.iter().filter(|guess| is_in_force(guess)) {
                 let template = pattern.template.replace("{field}", &guess.key);
-                if !feeds.iter().any(|feed| overlap(&feed.template, &template)) {
+                if !overlap(&template, OWN) && !feeds.iter().any(|feed| overlap(&feed.template, &template)) {
                     feeds.push(Feed { template, pattern, single: Some(guess) });
                 }
             }
@@ -140,11 +141,13 @@ fn feed_out(out: &mut String, index: usize, feed: &Feed<'_>, written: &mut Writt
         writeln!(out, "decimal_comma = true                # numbers were written 12,5")?;
     }
     if let (Kind::Json, Some(time)) =
-        (pattern.kind, pattern.fields.iter().find(|guess| matches!(guess.meaning, Meaning::Time(_))))
+        (pattern.kind, pattern.fields.iter().find(|guess| matches!(guess.meaning, Meaning::Time { .. })))
     {
-        let Meaning::Time(format) = time.meaning else { return Ok(()) };
-        let line = format!("time = {{ pointer = {}, format = {} }}", quoted(&time.key), quoted(time_format(format)));
-        writeln!(out, "{line}   # {}: {}", time.sure.name(), remark_text(&time.why))?;
+        let Meaning::Time { format, in_utc } = time.meaning else { return Ok(()) };
+        let zone = if in_utc { ", zone = \"UTC\"" } else { "" };
+        let line =
+            format!("time = {{ pointer = {}, format = {}{zone} }}", quoted(&time.key), quoted(time_format(format)));
+        writeln!(out, "{line}   # {}: {}", time.sure.name(), plain(&time.why))?;
     }
     if let Some(guess) = feed.single {
         written.fields += 1;
@@ -175,7 +178,7 @@ fn feed_out(out: &mut String, index: usize, feed: &Feed<'_>, written: &mut Writt
 }
 
 fn part_out(out: &mut String, key: &str, guess: &PartGuess) -> std::fmt::Result {
-    let why = format!("{}: {}", guess.sure.name(), remark_text(&guess.why));
+    let why = format!("{}: {}", guess.sure.name(), plain(&guess.why));
     match &guess.part {
         Part::Captured => writeln!(out, "# {{{key}}} is {why}"),
         Part::Fixed(name) => writeln!(out, "{key} = {}   # {why}", quoted(name)),
@@ -308,7 +311,7 @@ fn comes_without_unit(sense: &Sense) -> bool {
 
 fn because(guess: &Guess) -> String {
     let seen = if guess.example.is_empty() { String::new() } else { format!("; last {}", excerpt(&guess.example)) };
-    format!("{}: {}{seen}", guess.sure.name(), remark_text(&guess.why))
+    format!("{}: {}{seen}", guess.sure.name(), plain(&guess.why))
 }
 
 pub fn time_format(format: TimeFormat) -> &'static str {
@@ -350,10 +353,8 @@ fn quoted(text: &str) -> String {
     quoted
 }
 
-/// Text of others in a comment: on one line.
-fn remark_text(text: &str) -> String {
-    text.chars().take(160).map(|c| if c.is_control() { ' ' } else { c }).collect()
-}
+/// What thirstd itself publishes, with the prefix that the file leaves as it is.
+const OWN: &str = "thirst/v1/#";
 
 /// What stands where something must be filled in.
 const FILL: &str = "TO FILL IN";
