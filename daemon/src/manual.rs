@@ -39,6 +39,8 @@ fn shown(command: &Command) -> Command {
 
 const NAME: &str = "thirstd";
 
+// The files in deploy are those of a program with everything in it.
+#[cfg(feature = "demo")]
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;

@@ -8,7 +8,7 @@ use super::decision::hold::freeze::FreezeChange;
 use super::decision::hold::rain::RainEvidence;
 use super::decision::scale;
 use super::output::Level;
-use super::publish::log;
+use super::publish::{log, words};
 use super::rainfall;
 use super::reading::Quantity;
 use super::settings::GroupSettings;
@@ -89,8 +89,12 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
     // An hour between readings, or more where the sensors speak more rarely. Our choice.
     let longest_gap = HOUR.max(usual + usual / 2);
     match state.freeze.judge(coldest, context.now.wall, longest_gap, &context.site.freeze) {
-        Some(FreezeChange::Began) => log(context, Level::Info, format!("freeze hold begins at {coldest:.1} °C")),
-        Some(FreezeChange::Ended) => log(context, Level::Info, format!("freeze hold ends at {coldest:.1} °C")),
+        Some(FreezeChange::Began) => {
+            log(context, Level::Info, format!("freeze hold begins at {}", words::temperature(context.site, coldest)))
+        }
+        Some(FreezeChange::Ended) => {
+            log(context, Level::Info, format!("freeze hold ends at {}", words::temperature(context.site, coldest)))
+        }
         None => {}
     }
 }
@@ -110,7 +114,11 @@ pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>
             log(
                 context,
                 Level::Info,
-                format!("group {}: rain hold begins at {:.1} mm of rain", settings.id, event.last_mm()),
+                format!(
+                    "group {}: rain hold begins at {} of rain",
+                    settings.id,
+                    words::depth(context.site, event.last_mm())
+                ),
             );
         }
     }

@@ -6,7 +6,7 @@ use super::faults;
 use super::formula::solar;
 use super::output::Level;
 use super::presence;
-use super::publish::{alerts, history, log};
+use super::publish::{alerts, history, log, words};
 use super::quality::duplicate::{INTERVAL_RAIN_DEPTH, Repeat};
 use super::quality::{self, consistency};
 use super::reading::{Flag, Quantity, Reading};
@@ -213,7 +213,11 @@ fn read_weather(
         {
             let mean = state.wind.mean().unwrap_or(0.0);
             let word = if state.wind.since().is_some() { "begins" } else { "ends" };
-            log(context, Level::Info, format!("wind hold {word} at a 10-minute mean of {mean:.1} m/s"));
+            log(
+                context,
+                Level::Info,
+                format!("wind hold {word} at a 10-minute mean of {}", words::speed(context.site, mean)),
+            );
         }
         Quantity::WindFromDirection => state.sensors[index].sensor.direction.add(judgment.value, reading.observed_at),
         _ => {}

@@ -8,7 +8,7 @@ use super::evidence::{self, Known};
 use super::formula::solar;
 use super::instruct;
 use super::output::Level;
-use super::publish::{diary, log, messages};
+use super::publish::{diary, log, messages, words};
 use super::settings::{DecideAt, GroupSettings, WhenUnknown};
 use super::stamp::{DAY, HOUR, MINUTE, Stamp};
 use super::state::{Context, Delivered, OpenWindow, Pending, Planned, Restricted, Season, SiteState};
@@ -171,7 +171,11 @@ fn close_window(state: &mut SiteState, index: usize, context: &mut Context<'_>) 
     let delivered = Delivered { at: window.closes, mm, reported: false };
     group.delivered = Some(delivered);
     diary::delivery(&settings.id, window.opened, &delivered, context);
-    log(context, Level::Info, format!("group {}: window closes, {mm:.1} mm booked as decided", settings.id));
+    log(
+        context,
+        Level::Info,
+        format!("group {}: window closes, {} booked as decided", settings.id, words::depth(context.site, mm)),
+    );
 }
 
 /// Judges one group.

@@ -62,7 +62,11 @@ pub fn date_undated(state: &mut SiteState, context: &mut Context<'_>) {
     let mm = f64::from(std::mem::take(&mut state.undated_rain_um)) / 1000.0;
     let now = context.now.wall;
     count(state, mm, now, now, 0, context);
-    log(context, Level::Info, format!("{mm:.1} mm of rain that came while the clock was wrong is dated to now"));
+    log(
+        context,
+        Level::Info,
+        format!("{} of rain that came while the clock was wrong is dated to now", words::depth(context.site, mm)),
+    );
 }
 
 /// The site's rain gauge: the first sensor that counts and is not silent; where all are, the first that was ever heard.
@@ -154,7 +158,11 @@ fn count(state: &mut SiteState, mm: f64, from: Stamp, to: Stamp, usual: i64, con
     }
     if !open_to || !state.book.add_rain(site.zone, mm, false, from, to, usual) {
         state.too_late = state.too_late.saturating_add(1);
-        log(context, Level::Warn, format!("{mm:.1} mm of rain came too late for its day and counts for history only"));
+        log(
+            context,
+            Level::Warn,
+            format!("{} of rain came too late for its day and counts for history only", words::depth(context.site, mm)),
+        );
         return;
     }
     if !open_from && to.since(from) > usual {
@@ -192,9 +200,11 @@ fn tell(state: &mut SiteState, index: usize, settings: &SensorSettings, catch: &
             );
             alerts::raise(state, AlertKind::ReadingImplausible, id, wording, context);
         }
-        Outcome::AfterReset => {
-            log(context, Level::Info, format!("sensor {id}: rain counter started anew, {:.1} mm since", catch.mm))
-        }
+        Outcome::AfterReset => log(
+            context,
+            Level::Info,
+            format!("sensor {id}: rain counter started anew, {} since", words::depth(context.site, catch.mm)),
+        ),
         Outcome::Rollover => log(context, Level::Info, format!("sensor {id}: rain counter rolled over")),
         Outcome::NewLevelAccepted => {
             log(
@@ -222,7 +232,10 @@ fn tell(state: &mut SiteState, index: usize, settings: &SensorSettings, catch: &
             log(
                 context,
                 Level::Info,
-                format!("sensor {id}: {:.1} mm of rain at an unknown time between {from} and {to}", catch.mm),
+                format!(
+                    "sensor {id}: {} of rain at an unknown time between {from} and {to}",
+                    words::depth(context.site, catch.mm)
+                ),
             );
         }
         _ => {}

@@ -4,7 +4,7 @@ use thirst_schemas as wire;
 
 use super::evidence;
 use super::output::Level;
-use super::publish::{diary, log};
+use super::publish::{diary, log, words};
 use super::settings::GroupSettings;
 use super::stamp::{DAY, MINUTE, Stamp};
 use super::state::{BookedRun, BridgeWord, Context, ControllerState, Delivered, SiteState};
@@ -102,7 +102,11 @@ fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Cont
     state.groups[group].delivered = Some(delivered);
     diary::delivery(&settings.id, start, &delivered, context);
     state.sent.totals_due = true;
-    log(context, Level::Info, format!("group {}: {mm:.1} mm booked from a reported run", settings.id));
+    log(
+        context,
+        Level::Info,
+        format!("group {}: {} booked from a reported run", settings.id, words::depth(context.site, mm)),
+    );
 }
 
 /// Keeps a booked run. Of those that no longer fit, the oldest goes, and nothing up to it is booked again.

@@ -16,6 +16,8 @@ use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 use super::units::Unit;
 use super::{Engine, SavedSite, decision::reason::Capability};
 
+mod diary;
+
 /// 2027-06-01T00:00:00Z.
 const START: Stamp = Stamp(1_811_808_000_000);
 

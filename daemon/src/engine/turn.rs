@@ -3,7 +3,7 @@
 use super::civil;
 use super::evidence;
 use super::output::Level;
-use super::publish::{diary, history, log};
+use super::publish::{diary, history, log, words};
 use super::rainfall;
 use super::site::days::{ClosedDay, Figures};
 use super::site::evapotranspiration::Method;
@@ -56,11 +56,11 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     state.sent.totals_due = true;
     let water = closed.figures.water;
     let text = format!(
-        "day {} closes: ETo {:.1} mm ({}), rain {:.1} mm",
+        "day {} closes: ETo {} ({}), rain {}",
         closed.date,
-        water.eto_mm,
+        words::depth(context.site, water.eto_mm),
         method(&closed.figures),
-        water.rain_mm
+        words::depth(context.site, water.rain_mm)
     );
     log(context, Level::Info, text);
     history::day(&closed, context);

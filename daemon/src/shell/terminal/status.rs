@@ -297,6 +297,7 @@ fn sentence(site: &SiteSettings, decision: &wire::Decision, now: Stamp) -> Strin
         wire::Action::Scale => {
             let next = next.map_or_else(String::new, |next| format!("; next look {next}"));
             match decision.scale_percent {
+                0 if decision.figures.owed_mm < 0.05 => format!("No water now{next}"),
                 0 => format!("No water now: too little is owed{next}"),
                 percent => format!("Water {percent} % of the run times{next}"),
             }

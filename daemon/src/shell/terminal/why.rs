@@ -102,13 +102,13 @@ pub(super) fn page(past: &Past<'_>, screen: Screen) -> String {
     let name = if site.label == site.id { site.id.clone() } else { format!("{} ({})", site.id, site.label) };
     let so_far = if past.is_running() { ", so far" } else { "" };
     let day = past.day.format("%A, %-d %B %Y");
-    page.line(Style::Strong, &format!("{name} on {day}{so_far}; times of {}", site.zone.name()));
+    page.line(Style::Strong, &format!("{name} on {day}{so_far}"));
     let column = super::column(past.groups.iter().map(|group| group.label.as_str())).max(timeline::COLUMN);
     for group in &past.groups {
         page.row(column, Style::Strong, &group.label, &answer::answer(past, group));
     }
     page.blank();
-    page.line(Style::Strong, "What happened");
+    page.line(Style::Strong, &format!("What happened (time of {})", site.zone.name()));
     timeline::rows(past, &mut page);
     page.blank();
     page.line(Style::Strong, "Water of the day");
@@ -143,7 +143,10 @@ impl Past<'_> {
 fn water(past: &Past<'_>) -> Vec<(String, String)> {
     let site = past.site;
     let row = |label: &str, text: String| (label.to_owned(), text);
-    let eto = |mm: f64, method, coverage: f64, uncertainty: f64| {
+    let eto = |mm: f64, method: wire::EtoMethod, coverage: f64, uncertainty: f64| {
+        if matches!(method, wire::EtoMethod::Normals | wire::EtoMethod::Default) {
+            return format!("{} ({})", depth(site, mm), words::method(method));
+        }
         format!(
             "{}, likely within {} ({}; {coverage:.0} % of the time covered by readings)",
             depth(site, mm),

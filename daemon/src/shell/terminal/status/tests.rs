@@ -206,7 +206,7 @@ yew: what it needs is taken on
 Nobody is needed at
   ash  lawn: water 60 % of the run times; next look 20:00 (0.24 in owed). ETo 0.12 in,
        rain 0.00 in so far today
-  elm  lawn: no water now: too little is owed (2.0 mm stored ahead)
+  elm  lawn: no water now (2.0 mm stored ahead)
 "
     );
 }

@@ -121,14 +121,24 @@ fn not_watered(past: &Past<'_>, group: &GroupSettings, spans: &[Span<'_>]) -> St
         format!(" From {} it was held: {}.", past.clock(span.from), reasons(span.decision))
     });
     let Some(span) = scaled.max_by_key(|span| span.decision.scale_percent) else {
-        return format!("{not}. Nothing is known of the time when its watering window was open.");
+        let now = spans.last().filter(|_| past.is_running());
+        let now = now.map_or_else(String::new, |span| format!(" {}", stands(past, span.decision)));
+        return format!("{not}. Nothing is known of the time when its watering window was open.{now}");
     };
+    let is_held_now = inside.last().is_some_and(|span| span.decision.action == wire::Action::Hold);
     let open = windows.iter().find(|(opens, closes)| *opens <= until && until < *closes);
     match (most, open) {
         (0, _) => format!("{not}: {}.{held_too}", too_little(past, span.decision)),
+        (percent, Some((_, closes))) if past.is_running() && is_held_now => format!(
+            "It is held now: {}. Before that {percent} % was decided, with {}; what it gave is booked when its window closes \
+             at {} or when the bridge reports it.",
+            inside.last().map_or_else(String::new, |span| reasons(span.decision)),
+            owed(past, span.decision),
+            past.clock(*closes)
+        ),
         (percent, Some((_, closes))) if past.is_running() => format!(
             "It may be running now: {percent} % is decided, with {}. What it gives is booked when its window closes at \
-             {} or when the bridge reports it.{held_too}",
+             {} or when the bridge reports it.",
             owed(past, span.decision),
             past.clock(*closes)
         ),

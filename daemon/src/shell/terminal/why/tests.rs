@@ -108,11 +108,11 @@ fn a_day_of_rain_is_told_from_its_beginning_to_its_revision() {
     assert_eq!(
         page,
         "\
-oak (Oak) on Wednesday, 2 June 2027; times of Europe/Berlin
+oak (Oak) on Wednesday, 2 June 2027
   lawn       Not watered: it was held while it could have run. Rain: 14.0 mm fell in the
              last rain; there is water enough until about Thu 06:00.
 
-What happened
+What happened (time of Europe/Berlin)
   Tue 22:00  (as the day began) Hold: do not water lawn. Rain. [5.0 mm stored ahead; ETo
              1.0 mm and rain 0.0 mm so far; 12.0 °C]
   08:00      alert: Sensor mast is silent.
@@ -152,11 +152,11 @@ fn what_ran_is_told_in_the_units_of_the_site() {
     assert_eq!(
         page,
         "\
-oak (Oak) on Wednesday, 2 June 2027; times of Europe/Berlin
+oak (Oak) on Wednesday, 2 June 2027
   lawn       Watered between 03:00 and 05:05: 2 runs, 0.30 in together, as the bridge
              reported. The decision then was 62 %, with 0.25 in owed.
 
-What happened
+What happened (time of Europe/Berlin)
   Tue 22:00  (as the day began) Water lawn 62 %. [0.25 in owed; ETo 0.04 in and rain
              0.00 in so far; 54 °F]
   03:25      lawn: the bridge reported a run from 03:00 to 03:25: 0.20 in.
@@ -216,6 +216,17 @@ fn why_it_did_not_water_is_answered_in_plain_words() {
             "2027-06-02T03:00:00Z",
             "It may be running now: 50 % is decided, with 5.0 mm owed. What it gives is booked when its window closes at \
              10:00 or when the bridge reports it.",
+        ),
+        (
+            vec![scale("2027-06-01T00:00:00Z", 50, 5.0), decision("2027-06-02T02:00:00Z", 50, 4.0, &wind, "text")],
+            "2027-06-02T03:00:00Z",
+            "It is held now: wind. Before that 50 % was decided, with 5.0 mm owed; what it gave is booked when its window \
+             closes at 10:00 or when the bridge reports it.",
+        ),
+        (
+            vec![decision("2027-06-02T09:00:00Z", 50, 4.0, &wind, "text")],
+            "2027-06-02T10:00:00Z",
+            "Not watered so far. Nothing is known of the time when its watering window was open. It is held now: wind.",
         ),
         (
             vec![decision("2027-06-01T00:00:00Z", 0, 3.0, &wind, "text")],

@@ -19,10 +19,11 @@ struct Entry {
 pub(super) fn rows(past: &Past<'_>, page: &mut Page) {
     let before: Vec<Entry> = stood(past).collect();
     let mut entries: Vec<Entry> = Vec::new();
-    entries.extend(decided(past));
-    entries.extend(ran(past));
+    // Causes before what follows from them.
     entries.extend(ordered(past));
+    entries.extend(ran(past));
     entries.extend(alerted(past));
+    entries.extend(decided(past));
     entries.extend(revised(past));
     if before.is_empty() && entries.is_empty() {
         let text = match past.begins {
