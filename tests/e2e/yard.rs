@@ -7,7 +7,7 @@ use thirst_tests::broker::Broker;
 use thirst_tests::client::Client;
 use thirst_tests::daemon::Daemon;
 use thirst_tests::wait;
-use thirstd::engine::stamp::{HOUR, SECOND, Stamp};
+use thirstd::engine::stamp::{DAY, HOUR, SECOND, Stamp};
 
 pub const DAEMON: &str = "thirst/v1/daemon/yard-1";
 pub const DECISION: &str = "thirst/v1/site/oak/decision/lawn";
@@ -18,7 +18,7 @@ pub const COMMAND: &str = "thirst/v1/site/oak/command";
 pub const RESULT: &str = "thirst/v1/site/oak/result";
 const MAST: &str = "yard/oak/mast/state";
 
-/// `{port}` and `{folder}` are filled in where it starts.
+/// `{zone}` and `{longitude}` are filled in by [`afternoon`], `{port}` and `{folder}` where it starts.
 const CONFIGURATION: &str = r#"
 instance = "yard-1"
 
@@ -44,9 +44,9 @@ time = { pointer = "/at", format = "unix_s" }
 [[sites]]
 id = "oak"
 latitude = 46.31
-longitude = -120.04
+longitude = {longitude}
 elevation_m = 260
-zone = "America/Los_Angeles"
+zone = "{zone}"
 settle = "0 s"
 minimum_dwell = "0 min"
 
@@ -92,7 +92,7 @@ impl Yard {
     /// Starts a daemon on `broker` and waits for nothing.
     pub fn begin(broker: Broker) -> Self {
         let client = Client::connect(&broker, "test", &["thirst/v1/#"]);
-        let daemon = Daemon::start(&broker, CONFIGURATION);
+        let daemon = Daemon::start(&broker, &afternoon(clock::wall()));
         Self { daemon, client, broker, given: Rain::default(), asked: 0 }
     }
 
@@ -157,6 +157,16 @@ impl Yard {
     }
 }
 
+/// The configuration of a yard where it is between four and five in the afternoon: ten hours back and a long test ahead lie
+/// within one civil day, whenever the test runs. What fell before a site's first day does not count.
+fn afternoon(now: Stamp) -> String {
+    let hour = now.0.rem_euclid(DAY) / HOUR;
+    let offset = (16 - hour + 12).rem_euclid(24) - 12; // hours ahead of UTC, -12 to 11
+    // In these names of the zone database a plus lies west of Greenwich.
+    let zone = format!("Etc/GMT{:+}", -offset);
+    CONFIGURATION.replace("{zone}", &zone).replace("{longitude}", &format!("{}", 15 * offset))
+}
+
 fn holds(decision: &Json) -> impl Iterator<Item = &Json> {
     decision["holds"].as_array().into_iter().flatten()
 }
@@ -174,8 +184,10 @@ pub fn reasons(decision: &Json) -> Vec<&str> {
 
 #[test]
 fn the_yards_configuration_has_no_fault() {
-    let text = CONFIGURATION.replace("{port}", "1883");
-    if let Err(faults) = thirstd::config::load_text("yard.toml", &text, std::iter::empty()) {
-        panic!("{faults}");
+    for hour in 0..24 {
+        let text = afternoon(Stamp(0).plus(hour * HOUR)).replace("{port}", "1883");
+        if let Err(faults) = thirstd::config::load_text("yard.toml", &text, std::iter::empty()) {
+            panic!("at {hour} UTC: {faults}");
+        }
     }
 }
