@@ -133,8 +133,13 @@ pub fn speak(
     site: &SiteSettings,
 ) -> Speak {
     let settled = pending_since.saturating_add(i64::from(site.settle_seconds) * SECOND);
-    let dwelt =
-        standing.map_or(0, |standing| standing.changed).saturating_add(i64::from(site.minimum_dwell_minutes) * MINUTE);
+    // Dwelling spares the valves. A word that rests on nothing ends with the first reading: that cannot flutter, because
+    // evidence is gone only after a silence, and people at a new site wait for it.
+    let dwell = match standing {
+        Some(standing) if standing.said.confidence == Confidence::Unknown => 0,
+        _ => i64::from(site.minimum_dwell_minutes) * MINUTE,
+    };
+    let dwelt = standing.map_or(0, |standing| standing.changed).saturating_add(dwell);
     let (listening, not_before) = match change {
         Change::Nothing => return Speak::Never,
         Change::First | Change::HoldBegins => return Speak::Now,

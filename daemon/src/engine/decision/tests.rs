@@ -80,3 +80,12 @@ fn a_new_scale_waits_and_an_equal_decision_is_not_said_again() {
     check(&wanted(&[], 80), &wanted(&[], 80), 20, 20, None, Change::Nothing, Speak::Never);
     check(&wanted(&[Reason::Rain], 80), &wanted(&[Reason::Rain], 65), 20, 20, None, Change::Nothing, Speak::Never);
 }
+
+#[test]
+fn what_rests_on_nothing_gives_way_to_the_first_reading_once_it_has_settled() {
+    let unknown = |wanted: Wanted| Wanted { confidence: Confidence::Unknown, ..wanted };
+    let settled = Speak::Later { listening: 10 * SECOND, not_before: None };
+    check(&unknown(wanted(&[Reason::NoEvidence], 60)), &wanted(&[], 60), 0, 0, None, Change::HoldEnds, settled);
+    check(&unknown(wanted(&[], 60)), &wanted(&[], 0), 0, 0, None, Change::Scale, settled);
+    check(&unknown(wanted(&[], 60)), &wanted(&[], 0), 0, 1, None, Change::Scale, Speak::Now);
+}
