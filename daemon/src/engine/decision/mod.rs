@@ -133,18 +133,16 @@ pub fn speak(
     site: &SiteSettings,
 ) -> Speak {
     let settled = pending_since.saturating_add(i64::from(site.settle_seconds) * SECOND);
-    // Dwelling spares the valves. A word that rests on nothing ends with the first reading: that cannot flutter, because
-    // evidence is gone only after a silence, and people at a new site wait for it.
-    let dwell = match standing {
-        Some(standing) if standing.said.confidence == Confidence::Unknown => 0,
-        _ => i64::from(site.minimum_dwell_minutes) * MINUTE,
-    };
+    // Dwelling and waiting for the window's close spare the valves. A word that rests on nothing gives way to the first
+    // reading: that cannot flutter, because evidence is gone only after a silence, and people at a new site wait for it.
+    let rests_on_nothing = standing.is_some_and(|standing| standing.said.confidence == Confidence::Unknown);
+    let dwell = if rests_on_nothing { 0 } else { i64::from(site.minimum_dwell_minutes) * MINUTE };
     let dwelt = standing.map_or(0, |standing| standing.changed).saturating_add(dwell);
     let (listening, not_before) = match change {
         Change::Nothing => return Speak::Never,
         Change::First | Change::HoldBegins => return Speak::Now,
         Change::HoldEnds if ended_by_clock_or_person(standing, wanted) => return Speak::Now,
-        Change::HoldEnds => (settled.max(dwelt), open_until.filter(|_| !site.release_in_window)),
+        Change::HoldEnds => (settled.max(dwelt), open_until.filter(|_| !site.release_in_window && !rests_on_nothing)),
         Change::Scale => (settled.max(dwelt), None),
         Change::FewerReasons | Change::Confidence => (settled, None),
         // A forecast end drifts with every reading: said at most once an hour.

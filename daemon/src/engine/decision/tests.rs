@@ -85,7 +85,7 @@ fn a_new_scale_waits_and_an_equal_decision_is_not_said_again() {
 fn what_rests_on_nothing_gives_way_to_the_first_reading_once_it_has_settled() {
     let unknown = |wanted: Wanted| Wanted { confidence: Confidence::Unknown, ..wanted };
     let settled = Speak::Later { listening: 10 * SECOND, not_before: None };
-    check(&unknown(wanted(&[Reason::NoEvidence], 60)), &wanted(&[], 60), 0, 0, None, Change::HoldEnds, settled);
+    check(&unknown(wanted(&[Reason::NoEvidence], 60)), &wanted(&[], 60), 0, 0, Some(240), Change::HoldEnds, settled);
     check(&unknown(wanted(&[], 60)), &wanted(&[], 0), 0, 0, None, Change::Scale, settled);
     check(&unknown(wanted(&[], 60)), &wanted(&[], 0), 0, 1, None, Change::Scale, Speak::Now);
 }
