@@ -10,6 +10,7 @@ mod command;
 mod deadlines;
 pub mod decision;
 pub mod decode;
+mod departure;
 pub mod driver;
 pub mod event;
 mod evidence;
@@ -378,19 +379,33 @@ impl Engine {
             .zip(std::mem::take(&mut self.sites))
             .map(|(site, state)| (site.id.as_str(), (site, state)))
             .collect();
+        let mut back = BTreeSet::new();
         let same_rain_fields = before.rain_fields().eq(self.settings.rain_fields());
         for site in &self.settings.sites {
             let state = match (old.remove(site.id.as_str()), self.parked.remove(&site.id)) {
                 (Some((was, mut state)), _) => {
+                    let outputs = &mut self.outputs;
+                    let mut context = Context { now, settings: &before, site: was, epoch: self.epoch, outputs };
+                    if before.prefix == self.settings.prefix {
+                        departure::parts(&mut state, site, &mut context);
+                    } else {
+                        departure::site(&mut state, &mut context);
+                        back.insert(site.id.clone());
+                    }
                     reanchor_changed_gauges(&mut state, was, site, same_rain_fields);
                     state
                 }
-                (None, Some(saved)) => snapshot::read(&saved).unwrap_or_else(|_| SiteState::new(site, now.listening)),
+                (None, Some(saved)) => {
+                    back.insert(site.id.clone());
+                    snapshot::read(&saved).unwrap_or_else(|_| SiteState::new(site, now.listening))
+                }
                 (None, None) => SiteState::new(site, now.listening),
             };
             self.sites.push(state);
         }
-        for (id, (_, state)) in old {
+        for (id, (was, mut state)) in old {
+            let outputs = &mut self.outputs;
+            departure::site(&mut state, &mut Context { now, settings: &before, site: was, epoch: self.epoch, outputs });
             let saved = snapshot::write(id, applied, &state);
             self.parked.insert(id.to_owned(), saved.clone());
             self.to_save.push(saved);
@@ -407,6 +422,9 @@ impl Engine {
             state.fit(context.site, context.now.listening);
             state.settings_version = version;
             site_step::announce(state, context);
+            if back.contains(&context.site.id) {
+                departure::back(state, context);
+            }
         });
     }
 

@@ -46,6 +46,22 @@ pub fn acknowledge(
     }
 }
 
+/// Publishes an open alert once more, unchanged but for its sequence.
+pub fn say_again(state: &mut SiteState, kind: AlertKind, subject: &str, context: &mut Context<'_>) {
+    let open = state.alerts.iter().find(|((known, about), _)| *known == kind && about == subject);
+    let change =
+        open.map(|(_, alert)| AlertChange { kind, subject: subject.to_owned(), alert: alert.clone(), closed: false });
+    if let Some(change) = change {
+        publish(state, &change, context);
+    }
+}
+
+/// The topic of an alert of the site.
+pub fn topic(kind: AlertKind, subject: &str, context: &Context<'_>) -> Option<String> {
+    let kind = wire::AlertKind::from_name(kind.name())?;
+    Some(wire::topics::alert(&context.settings.prefix, &context.site.id, kind, subject))
+}
+
 fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_>) {
     let Some(kind) = wire::AlertKind::from_name(change.kind.name()) else { return };
     let wording = &change.alert.wording;
