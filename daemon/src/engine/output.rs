@@ -12,7 +12,7 @@ pub enum Output {
     Answer { topic: String, payload: Vec<u8> },
     /// A point for the history database.
     Record(Record),
-    /// Who did what, kept for good.
+    /// Who did what: the last hundred thousand commands are kept.
     Audit { site: String, who: String, text: String },
     /// What happened at a site, kept a year and more for whoever asks why it did or did not water.
     Diary(DiaryLine),

@@ -5,7 +5,7 @@ use rusqlite::{OptionalExtension, Statement, Transaction, params};
 use crate::engine::output::Lane;
 
 use super::read::{signed, unsigned};
-use super::{Commit, Committed, HistoryLines, JournalRow, Store, StoreError, UnackedChange, diary};
+use super::{Commit, Committed, HistoryLines, JournalRow, Limits, Store, StoreError, UnackedChange, diary};
 
 impl Store {
     /// Makes `commit` durable; when it returns, it is on the disk.
@@ -19,7 +19,7 @@ impl Store {
         let row = write_journal(&transaction, commit).map_err(write)?;
         let keep_from = commit.keep_from.saturating_sub(self.limits.journal_keep);
         let trimmed = trim(&transaction, self.journal.iter(), keep_from).map_err(write)?;
-        write_state(&transaction, commit).map_err(write)?;
+        write_state(&transaction, commit, &self.limits).map_err(write)?;
         write_unacked(&transaction, &commit.unacked).map_err(write)?;
         write_settings(&transaction, commit).map_err(write)?;
         let added: u64 = commit.history.iter().map(|lines| lines.bytes.len() as u64).sum();
@@ -104,7 +104,7 @@ fn trim<'a>(
     Ok(count)
 }
 
-fn write_state(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::Result<()> {
+fn write_state(transaction: &Transaction<'_>, commit: &Commit, limits: &Limits) -> rusqlite::Result<()> {
     for_each(
         transaction,
         "INSERT INTO sites (id, applied, state) VALUES (?1, ?2, ?3) \
@@ -138,6 +138,10 @@ fn write_state(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::Resu
         &commit.audit,
         |insert, row| insert.execute(params![row.at.0, row.site, row.who, row.text]),
     )?;
+    if !commit.audit.is_empty() {
+        // Ids rise by one: the newest stay.
+        transaction.execute("DELETE FROM audit WHERE id <= (SELECT max(id) FROM audit) - ?1", [limits.audit_rows])?;
+    }
     if let Some(filters) = &commit.subscriptions {
         transaction.execute("DELETE FROM subscriptions", [])?;
         let sql = "INSERT OR IGNORE INTO subscriptions (filter) VALUES (?1)";

@@ -60,6 +60,8 @@ pub struct Limits {
     pub diary_bytes: u64,
     /// Age beyond which lines of the diary go, days.
     pub diary_days: u32,
+    /// Commands kept in the audit trail. Beyond, the oldest go.
+    pub audit_rows: u32,
 }
 
 impl Default for Limits {
@@ -72,6 +74,8 @@ impl Default for Limits {
             journal_keep: 0,
             diary_bytes: 1 << 30,
             diary_days: 400,
+            // A command a minute for two months, or ten a day for more than twenty years.
+            audit_rows: 100_000,
         }
     }
 }

@@ -115,6 +115,19 @@ fn everything_committed_is_there_after_a_restart() {
 }
 
 #[test]
+fn the_audit_trail_keeps_the_newest_commands() {
+    let folder = TempDir::new().unwrap();
+    let limits = Limits { audit_rows: 3, ..Limits::default() };
+    let (mut store, _) = Store::open(&folder.path().join("store.db"), limits).unwrap();
+    for number in 0..5u64 {
+        let row = AuditRow { at: Stamp(5), site: "oak".into(), who: "ann".into(), text: number.to_string() };
+        store.commit(&Commit { audit: vec![row], ..messages(number, 1) }).unwrap();
+    }
+    let kept = store.reader().unwrap().audit("oak", Stamp(0), Stamp(9)).unwrap();
+    assert_eq!(kept.iter().map(|row| row.text.as_str()).collect::<Vec<_>>(), ["2", "3", "4"]);
+}
+
+#[test]
 fn a_killed_process_leaves_every_commit_and_nothing_else() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store.db");
