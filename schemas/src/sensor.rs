@@ -107,6 +107,52 @@ pub struct Battery {
     pub ok: Option<bool>,
     /// Our judgment.
     pub state: BatteryState,
+    /// What it runs on, as set, or as judged from the voltage of a replacement. Absent: not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chemistry: Option<Name>,
+    /// When it will have reached its end-point voltage, or the level at which the device stops. Absent without a basis.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub forecast: Option<BatteryForecast>,
+}
+
+/// When a battery will be empty.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct BatteryForecast {
+    /// The days between which it will likely be empty, in the site's time zone.
+    pub low_at: BatteryEnd,
+    /// What it rests on.
+    pub basis: ForecastBasis,
+    /// Days with readings that it rests on.
+    pub days_of_data: u16,
+    /// Share of the battery that is used, percent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 100))]
+    pub used_percent: Option<u8>,
+}
+
+/// The range of days within which a battery will be empty.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct BatteryEnd {
+    /// It will hardly be empty before.
+    pub earliest: NaiveDate,
+    /// The most likely day.
+    pub likely: NaiveDate,
+    /// It will hardly last longer.
+    pub latest: NaiveDate,
+}
+
+/// What the forecast of a battery rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ForecastBasis {
+    /// How its voltage or level fell.
+    Trend,
+    /// Its age and the typical life that is set.
+    Age,
+    /// Its voltage has left the level at which such cells stand until near their end.
+    Knee,
+    /// The sun no longer charges it as it used to.
+    Charging,
 }
 
 /// The judgment of a battery.

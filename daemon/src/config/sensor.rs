@@ -1,6 +1,6 @@
 //! `[[sites.sensors]]`: what reports, under which name, with which gauge and battery.
 
-use super::measure::{DEPTH, HOURS, MINUTES, SECONDS, SHARE, TENSION};
+use super::measure::{DAYS, DEPTH, HOURS, MINUTES, SECONDS, SHARE, TENSION};
 use super::spot::Spot;
 use super::table::Table;
 use crate::engine::sensor::battery::Chemistry;
@@ -102,6 +102,14 @@ fn battery(table: &Table<'_>) -> BatterySettings {
         recovery_margin_percent: table
             .measured("recovery_margin", &SHARE, 0.0..=50.0)
             .unwrap_or(defaults.recovery_margin_percent),
+        end_volts: table.measured("end", &TENSION, 0.1..=60.0),
+        typical_life_days: table.measured_whole("typical_life", &DAYS, 10..=7300),
+        forecast_after_days: table
+            .measured_whole("forecast_after", &DAYS, 3..=60)
+            .unwrap_or(defaults.forecast_after_days),
+        forecast_lead_days: table
+            .measured_whole("forecast_lead", &DAYS, 1..=365)
+            .unwrap_or(defaults.forecast_lead_days),
     }
 }
 

@@ -24,6 +24,20 @@ pub fn date(zone: Tz, at: Stamp) -> NaiveDate {
     local(zone, at).date()
 }
 
+/// Days from 1970-01-01 to `date`, 0 to 65,535 (the year 2149).
+pub fn day_number(date: NaiveDate) -> u16 {
+    let days = date.num_days_from_ce().saturating_sub(FIRST_DAY_FROM_CE).clamp(0, i32::from(u16::MAX));
+    u16::try_from(days).unwrap_or(0)
+}
+
+/// The date that is `number` days after 1970-01-01.
+pub fn numbered_date(number: u16) -> NaiveDate {
+    NaiveDate::from_num_days_from_ce_opt(FIRST_DAY_FROM_CE + i32::from(number)).unwrap_or_default()
+}
+
+/// 1970-01-01.
+const FIRST_DAY_FROM_CE: i32 = 719_163;
+
 /// First instant of the civil day `date`: midnight, or where midnight is skipped the first instant that exists. A
 /// midnight that comes twice counts the first time.
 pub fn day_start(zone: Tz, date: NaiveDate) -> Stamp {
@@ -229,6 +243,13 @@ mod tests {
                 date_now = date_now.succ_opt().unwrap();
             }
         }
+    }
+
+    #[test]
+    fn days_are_numbered_from_1970() {
+        assert_eq!((day_number(day("1970-01-01")), day_number(day("2027-06-01"))), (0, 20_970));
+        assert_eq!(day_number(day("1969-12-31")), 0);
+        assert_eq!(numbered_date(20_970), day("2027-06-01"));
     }
 
     #[test]

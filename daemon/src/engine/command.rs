@@ -3,6 +3,7 @@
 use thirst_schemas as wire;
 
 use super::alert::AlertKind;
+use super::batteries;
 use super::civil;
 use super::decision::hold::operator::{OperatorHold, Release};
 use super::decision::reason::Reason;
@@ -204,7 +205,7 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
         ServiceKind::Battery | ServiceKind::Cleaned | ServiceKind::Added => {}
     }
     if kind == ServiceKind::Battery || kind == ServiceKind::Replaced {
-        alerts::clear(state, AlertKind::BatteryLow, &order.sensor, context);
+        batteries::replaced(state, &order.sensor, context);
     }
     alerts::clear(state, AlertKind::ReadingImplausible, &order.sensor, context);
     Ok(format!("service {} noted for sensor {}", kind.name(), order.sensor))

@@ -1,23 +1,22 @@
 //! From a message to the state of a site: repeats, link, battery, flags, day book, gauges, live evidence.
 
-use super::alert::{AlertKind, Wording};
+use super::batteries;
 use super::decode::{Decoded, LossCause, Parsed};
 use super::faults;
 use super::formula::solar;
 use super::output::Level;
 use super::presence;
-use super::publish::{alerts, history, log, words};
+use super::publish::{history, log, words};
 use super::quality::duplicate::{INTERVAL_RAIN_DEPTH, Repeat};
 use super::quality::{self, consistency};
 use super::reading::{Flag, Quantity, Reading};
 use super::sensor::Counted;
-use super::sensor::battery::{BatteryChange, BatteryReading};
 use super::settings::SensorSettings;
 use super::site::day_book::Averaged;
 use super::site::rain::RawUnit;
 use super::stamp::{DAY, HOUR, SECOND, Stamp};
 use super::state::{Context, SiteState};
-use super::units::{Degrees, Percent, Volts};
+use super::units::Degrees;
 
 /// Takes in a message that could be taken apart, for the sensor at `index`.
 pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain: bool, context: &mut Context<'_>) {
@@ -141,7 +140,7 @@ fn read(
             return super::rainfall::read(state, index, settings, reading, manner, context);
         }
         Quantity::BatteryVoltage | Quantity::BatteryLevel | Quantity::BatteryOk => {
-            read_battery(state, index, settings, reading, context)
+            batteries::read(state, index, settings, reading, manner.air_temperature, context)
         }
         Quantity::Rssi => state.sensors[index].sensor.rssi_dbm = Some(reading.value),
         _ => return read_weather(state, index, settings, reading, manner, context),
@@ -223,38 +222,6 @@ fn read_weather(
         _ => {}
     }
     judgment.flag
-}
-
-fn read_battery(
-    state: &mut SiteState,
-    index: usize,
-    settings: &SensorSettings,
-    reading: &Reading,
-    context: &mut Context<'_>,
-) {
-    let said = match reading.quantity {
-        Quantity::BatteryVoltage => BatteryReading::Volts(Volts(reading.value)),
-        Quantity::BatteryLevel => BatteryReading::Percent(Percent(reading.value)),
-        _ => BatteryReading::Ok(reading.value != 0.0),
-    };
-    let battery = &mut state.sensors[index].sensor.battery;
-    match battery.read(context.now.listening, said, &settings.battery) {
-        Some(BatteryChange::Low) => {
-            let mut wording = Wording::new(
-                format!("The battery of sensor {} is low.", settings.id),
-                "Replace it soon; note the replacement with a service command.",
-            );
-            if let Some(volts) = battery.volts() {
-                wording = wording.with("battery_volts", volts.0);
-            }
-            if let Some(percent) = battery.percent() {
-                wording = wording.with("battery_percent", percent.0);
-            }
-            alerts::raise(state, AlertKind::BatteryLow, &settings.id, wording, context);
-        }
-        Some(BatteryChange::Recovered) => alerts::clear(state, AlertKind::BatteryLow, &settings.id, context),
-        None => {}
-    }
 }
 
 /// Remembers a reading as the channel's last. `age`: how old its news is, ms; it is fresh for that much less.

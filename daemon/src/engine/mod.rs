@@ -5,6 +5,7 @@
 //! `instruct` (what each controller is told), `publish` (payloads, history, log).
 
 pub mod alert;
+mod batteries;
 pub mod civil;
 mod command;
 mod deadlines;

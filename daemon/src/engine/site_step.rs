@@ -99,8 +99,9 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
         }
     }
     if by < 0 {
+        let today = civil::day_number(civil::date(context.site.zone, now));
         for entry in &mut state.sensors {
-            entry.sensor.clock_stepped(now);
+            entry.sensor.clock_stepped(now, today);
             entry.gauge.clock_stepped_back(now);
         }
         state.freeze.clock_stepped(now);

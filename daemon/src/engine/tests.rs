@@ -16,6 +16,7 @@ use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 use super::units::Unit;
 use super::{Engine, SavedSite, decision::reason::Capability};
 
+mod batteries;
 mod departure;
 mod diary;
 

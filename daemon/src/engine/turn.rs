@@ -1,5 +1,6 @@
 //! The turn of days: closing, posting to the ledgers, revision, finality.
 
+use super::batteries;
 use super::civil;
 use super::evidence;
 use super::output::Level;
@@ -21,12 +22,17 @@ pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
         state.days.begin(context.site.zone, now);
         state.sent.totals_due = true;
     }
+    let mut closed = false;
     while let Some(today) = state.days.today().copied().filter(|today| today.end <= now) {
+        closed = true;
         close(state, context);
         // A gap longer than the book cannot be filled day by day: one turn brings us to now.
         if now.since(today.end) > LONGEST_GAP {
             state.days.begin(context.site.zone, now);
         }
+    }
+    if closed {
+        batteries::turn(state, context);
     }
     rainfall::date_undated(state, context);
     if state.revise_at.is_some_and(|at| at <= now) {

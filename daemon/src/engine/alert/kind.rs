@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 /// How soon somebody has to look.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Urgency {
     Now,
     Today,

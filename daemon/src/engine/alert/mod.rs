@@ -24,11 +24,14 @@ pub struct Wording {
     /// Numbers behind the text, with their unit in the name.
     #[serde(rename = "f", default)]
     pub figures: BTreeMap<String, f64>,
+    /// How soon, where that is not the kind's own: it may come nearer.
+    #[serde(rename = "u", default, skip_serializing_if = "Option::is_none")]
+    pub urgency: Option<Urgency>,
 }
 
 impl Wording {
     pub fn new(text: impl Into<String>, action: impl Into<String>) -> Self {
-        Self { text: text.into(), action: action.into(), figures: BTreeMap::new() }
+        Self { text: text.into(), action: action.into(), figures: BTreeMap::new(), urgency: None }
     }
 
     pub fn with(mut self, name: &str, value: f64) -> Self {
@@ -79,6 +82,23 @@ impl Alerts {
         let alert = OpenAlert { since: now, wording, acknowledged_by: None };
         self.open.insert(key, alert.clone());
         Some(AlertChange { kind, subject: subject.to_owned(), alert, closed: false })
+    }
+
+    /// Words an open alert anew: it stays the same alert, with its beginning and who took note of it. None where there is
+    /// none, or nothing changes.
+    pub fn revise(&mut self, kind: AlertKind, subject: &str, wording: Wording) -> Option<AlertChange> {
+        let alert = self.open.get_mut(&(kind, subject.to_owned()))?;
+        if alert.wording == wording {
+            return None;
+        }
+        alert.wording = wording;
+        Some(AlertChange { kind, subject: subject.to_owned(), alert: alert.clone(), closed: false })
+    }
+
+    /// How soon an open alert has to be looked at, by its wording or its kind.
+    pub fn urgency(&self, kind: AlertKind, subject: &str) -> Option<Urgency> {
+        let alert = self.open.get(&(kind, subject.to_owned()))?;
+        Some(alert.wording.urgency.unwrap_or(kind.urgency()))
     }
 
     /// Closes an alert. None when there is none.

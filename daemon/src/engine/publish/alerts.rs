@@ -18,6 +18,14 @@ pub fn raise(state: &mut SiteState, kind: AlertKind, subject: &str, wording: Wor
     }
 }
 
+/// Words an open alert of the site anew, for what changes while it is open. Nothing happens where there is none.
+pub fn revise(state: &mut SiteState, kind: AlertKind, subject: &str, wording: Wording, context: &mut Context<'_>) {
+    if let Some(change) = state.alerts.revise(kind, &slug(subject), wording) {
+        log(context, Level::Info, format!("alert {} {}: {}", kind.name(), change.subject, change.alert.wording.text));
+        publish(state, &change, context);
+    }
+}
+
 /// Closes an alert of the site. Nothing happens where there is none.
 pub fn clear(state: &mut SiteState, kind: AlertKind, subject: &str, context: &mut Context<'_>) {
     if state.alerts.is_empty() {
@@ -82,7 +90,7 @@ fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_
         since: change.alert.since.utc(),
         closed_at: change.closed.then(|| now.utc()),
         acknowledged_by: change.alert.acknowledged_by.clone(),
-        urgency: match change.kind.urgency() {
+        urgency: match wording.urgency.unwrap_or(change.kind.urgency()) {
             Urgency::Now => wire::Urgency::Now,
             Urgency::Today => wire::Urgency::Today,
             Urgency::NextVisit => wire::Urgency::NextVisit,

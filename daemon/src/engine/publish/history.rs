@@ -67,7 +67,7 @@ pub fn decision(group: &str, standing: &Standing, context: &mut Context<'_>) {
 pub fn alert(change: &AlertChange, context: &mut Context<'_>) {
     let fields = vec![
         ("state", Value::Integer(i64::from(!change.closed))),
-        ("severity", Value::Integer(change.kind.urgency() as i64)),
+        ("severity", Value::Integer(change.alert.wording.urgency.unwrap_or(change.kind.urgency()) as i64)),
         ("text", Value::Text(change.alert.wording.text.clone())),
     ];
     let tags = [("kind", change.kind.name()), ("subject", change.subject.as_str())];

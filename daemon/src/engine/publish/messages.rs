@@ -12,6 +12,8 @@ use crate::engine::decision::{Change, Wanted};
 use crate::engine::evidence;
 use crate::engine::output::Level;
 use crate::engine::reading::Quantity;
+use crate::engine::sensor::battery::forecast::Basis;
+use crate::engine::sensor::battery::{Chemistry, Forecast};
 use crate::engine::sensor::link::LinkState;
 use crate::engine::settings::{ControllerSettings, SensorSettings};
 use crate::engine::stamp::{HOUR, Stamp};
@@ -204,6 +206,9 @@ pub fn sensor(state: &mut SiteState, index: usize, settings: &SensorSettings, co
         (Cow::Borrowed(channel.quantity.name()), value)
     });
     let battery = &sensor.battery;
+    let outlook = battery.outlook();
+    let chemistry = outlook.map_or(settings.battery.chemistry, |outlook| outlook.chemistry(&settings.battery));
+    let forecast = outlook.and_then(|outlook| outlook.forecast()).map(battery_forecast);
     let knows_battery = battery.volts().is_some() || battery.percent().is_some() || battery.ok().is_some();
     let payload = wire::SensorStatus {
         schema: Default::default(),
@@ -232,14 +237,39 @@ pub fn sensor(state: &mut SiteState, index: usize, settings: &SensorSettings, co
             percent: battery.percent().map(|percent| wire::round1(percent.0)),
             ok: battery.ok(),
             state: if battery.is_low() { wire::BatteryState::Low } else { wire::BatteryState::Good },
+            chemistry: (chemistry != Chemistry::Custom).then_some(Cow::Borrowed(chemistry.name())),
+            forecast,
         }),
-        forecast: None,
+        forecast: forecast.map(|forecast| wire::SilenceForecast {
+            silent_by: forecast.low_at.likely,
+            earliest: Some(forecast.low_at.earliest),
+            latest: Some(forecast.low_at.latest),
+        }),
         flags: sensor.flags.iter().map(|(test, count)| (Cow::Owned(test.clone()), *count)).collect(),
         rejects: sensor.rejects.iter().map(|(cause, tally)| (Cow::Owned(cause.clone()), tally.count)).collect(),
     };
     let payload = wire::SensorStatus { sequence: state.next_sequence(), ..payload };
     state.sensors[index].sensor.status_due = false;
     put(context, wire::topics::sensor(&context.settings.prefix, &context.site.id, &settings.id), &payload);
+}
+
+fn battery_forecast(forecast: &Forecast) -> wire::BatteryForecast {
+    let date = |days: u16| civil::numbered_date(forecast.made.saturating_add(days));
+    wire::BatteryForecast {
+        low_at: wire::BatteryEnd {
+            earliest: date(forecast.earliest),
+            likely: date(forecast.likely),
+            latest: date(forecast.latest),
+        },
+        basis: match forecast.basis {
+            Basis::Trend => wire::ForecastBasis::Trend,
+            Basis::Age => wire::ForecastBasis::Age,
+            Basis::Knee => wire::ForecastBasis::Knee,
+            Basis::Charging => wire::ForecastBasis::Charging,
+        },
+        days_of_data: u16::from(forecast.days_of_data),
+        used_percent: Some(forecast.used_percent),
+    }
 }
 
 fn valid_until(context: &Context<'_>) -> Stamp {

@@ -1,79 +1,22 @@
 //! The battery of one sensor: when it is low, without crying at one reading on a cold night.
 //!
 //! Three kinds of evidence, each with its own patience: volts, percent, and the sensor's own ok. The battery is low
-//! while any of them says so.
+//! while any of them says so. What the daily volts or percent tell of the time left is kept in [`Outlook`].
+
+pub mod chemistry;
+pub mod days;
+pub mod forecast;
+pub mod outlook;
+pub mod replacement;
+pub mod trend;
+pub mod warmth;
 
 use serde::{Deserialize, Serialize};
 
 use super::super::units::{Percent, Volts};
-
-/// What the sensor runs on.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Chemistry {
-    #[serde(rename = "alkaline_9v")]
-    Alkaline9V,
-    #[serde(rename = "lithium_9v")]
-    Lithium9V,
-    #[serde(rename = "nimh_9v")]
-    Nimh9V,
-    /// Two cells in series.
-    #[serde(rename = "alkaline_aa_2")]
-    AlkalineAa2,
-    /// Two cells of lithium iron disulfide in series.
-    #[serde(rename = "lithium_iron_aa_2")]
-    LithiumIronAa2,
-    Cr2032,
-    Cr123a,
-    /// One cell of lithium thionyl chloride.
-    #[serde(rename = "li_socl2")]
-    LiSocl2,
-    /// Two NiMH cells in series, charged by the sun.
-    NimhSun,
-    /// Nothing is assumed; `low_volts` must be given for volts to be judged.
-    #[default]
-    Custom,
-}
-
-impl Chemistry {
-    pub const ALL: [Self; 10] = [
-        Self::Alkaline9V,
-        Self::Lithium9V,
-        Self::Nimh9V,
-        Self::AlkalineAa2,
-        Self::LithiumIronAa2,
-        Self::Cr2032,
-        Self::Cr123a,
-        Self::LiSocl2,
-        Self::NimhSun,
-        Self::Custom,
-    ];
-
-    /// Volts below which a visit is worth planning; None where nothing can be assumed.
-    ///
-    /// All are our choice, well above the end-point voltage at which devices stop (common practice for the cells:
-    /// alkaline 0.8 V to 1.1 V, NiMH 1.0 V, lithium manganese dioxide 2.0 V, lithium iron disulfide 0.9 V).
-    pub fn low_volts(self) -> Option<Volts> {
-        let volts = match self {
-            // 1.15 V a cell: about four fifths are used.
-            Self::Alkaline9V => 6.9,
-            Self::AlkalineAa2 => 2.3,
-            // Three cells of 2.4 V, behind the knee of the flat curve.
-            Self::Lithium9V => 7.2,
-            // Seven cells of 1.1 V, two cells of 1.1 V.
-            Self::Nimh9V => 7.7,
-            Self::NimhSun => 2.2,
-            // 1.3 V a cell, behind the knee; the plateau is at 1.5 V.
-            Self::LithiumIronAa2 => 2.6,
-            // The plateau is at 2.8 V to 3.0 V.
-            Self::Cr2032 | Self::Cr123a => 2.5,
-            // The plateau is at 3.6 V almost to the end.
-            Self::LiSocl2 => 3.3,
-            Self::Custom => return None,
-        };
-        Some(Volts(volts))
-    }
-}
+pub use chemistry::{Chemistry, Course};
+pub use forecast::Forecast;
+pub use outlook::{DayChange, Outlook};
 
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -89,6 +32,14 @@ pub struct BatterySettings {
     pub low_for_seconds: u32,
     /// Our choice: 3 % of the threshold above it before a battery counts as recovered.
     pub recovery_margin_percent: f64,
+    /// End-point voltage, at which the device stops. None: [`Chemistry::end_volts`].
+    pub end_volts: Option<f64>,
+    /// How long such a battery lives in this sensor, days. None: not known. Used for chemistries whose volts stand flat.
+    pub typical_life_days: Option<u16>,
+    /// Our choice: 7 days of readings before a trend is believed. At least 3.
+    pub forecast_after_days: u8,
+    /// Our choice: 30 days, so that the change fits into the visit that is planned anyway.
+    pub forecast_lead_days: u16,
 }
 
 impl Default for BatterySettings {
@@ -100,6 +51,10 @@ impl Default for BatterySettings {
             readings_to_change: 3,
             low_for_seconds: 3600,
             recovery_margin_percent: 3.0,
+            end_volts: None,
+            typical_life_days: None,
+            forecast_after_days: 7,
+            forecast_lead_days: 30,
         }
     }
 }
@@ -108,6 +63,22 @@ impl BatterySettings {
     /// Volts below which the battery is low; None: volts are not judged.
     pub fn volts_threshold(&self) -> Option<Volts> {
         self.low_volts.filter(|volts| volts.is_finite()).map(Volts).or_else(|| self.chemistry.low_volts())
+    }
+
+    /// End-point voltage of the battery set; None: not known.
+    pub fn end(&self) -> Option<Volts> {
+        self.end_of(self.chemistry)
+    }
+
+    /// End-point voltage with another chemistry than the one set: a device stops where it stops. Never above what counts
+    /// as low. Where nothing else is known, low is the end.
+    pub fn end_of(&self, chemistry: Chemistry) -> Option<Volts> {
+        let set = self.end_volts.filter(|volts| volts.is_finite()).map(Volts);
+        let low = self.low_volts.filter(|volts| volts.is_finite()).map(Volts);
+        set.or_else(|| match (chemistry.end_volts(), low) {
+            (Some(end), Some(low)) => Some(Volts(end.0.min(low.0))),
+            (end, low) => end.or(low),
+        })
     }
 
     /// Percent below which the battery is low.
@@ -146,6 +117,9 @@ pub struct Battery {
     by_percent: Patience,
     #[serde(rename = "c")]
     by_ok: Patience,
+    /// What its days tell; rare enough to keep aside.
+    #[serde(rename = "t", default, skip_serializing_if = "Option::is_none")]
+    outlook: Option<Box<Outlook>>,
 }
 
 impl Battery {
@@ -162,6 +136,38 @@ impl Battery {
     /// The sensor's own last judgment.
     pub fn ok(&self) -> Option<bool> {
         self.ok
+    }
+
+    /// What its days tell.
+    pub fn outlook(&self) -> Option<&Outlook> {
+        self.outlook.as_deref()
+    }
+
+    pub fn outlook_mut(&mut self) -> Option<&mut Outlook> {
+        self.outlook.as_deref_mut()
+    }
+
+    /// A reading of a civil day (days since 1970-01-01) and an hour of it, beside the air temperature where known.
+    /// The day has to be certain: nothing is noted by a clock that is not trusted.
+    pub fn note(
+        &mut self,
+        at: (u16, u8),
+        reading: BatteryReading,
+        celsius: Option<f64>,
+        settings: &BatterySettings,
+    ) -> Option<DayChange> {
+        let has_end = settings.chemistry.course() != Course::Unknown || settings.end().is_some();
+        let (percent, level) = match reading {
+            BatteryReading::Volts(Volts(volts)) if has_end && volts > 0.0 && volts < 65.0 => (false, volts * 1000.0),
+            BatteryReading::Percent(Percent(percent)) if percent > 0.0 && percent <= 100.0 => (true, percent * 100.0),
+            _ => return None,
+        };
+        // Volts say more than percent, which is often made from them in coarse steps.
+        if percent && has_end && self.volts.is_some() {
+            return None;
+        }
+        let level = level.round().max(1.0) as u16;
+        self.outlook.get_or_insert_with(Default::default).note(at, level, percent, celsius, settings)
     }
 
     pub fn is_low(&self) -> bool {

@@ -202,8 +202,9 @@ impl Sensor {
         }
     }
 
-    /// The wall clock went back to `now`: readings from before it are not "later".
-    pub fn clock_stepped(&mut self, now: Stamp) {
+    /// The wall clock went back to `now`, in the civil day `today` (days since 1970-01-01): readings from before it are not
+    /// "later".
+    pub fn clock_stepped(&mut self, now: Stamp, today: u16) {
         for channel in &mut self.channels {
             channel.observed_at = channel.observed_at.min(now);
             channel.track.clock_stepped_back(now);
@@ -213,6 +214,9 @@ impl Sensor {
         }
         self.own_time = self.own_time.map(|at| at.min(now));
         self.faults = Faults::default();
+        if let Some(outlook) = self.battery.outlook_mut() {
+            outlook.clock_stepped_back(today);
+        }
     }
 }
 

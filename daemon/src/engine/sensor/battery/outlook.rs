@@ -1,0 +1,273 @@
+//! What a sensor's daily volts or percent tell: a level for every day, when the battery was changed, when it will end.
+
+use serde::{Deserialize, Serialize};
+
+use super::BatterySettings;
+use super::chemistry::{Chemistry, Course};
+use super::days::Days;
+use super::forecast::{self, Forecast, Known, Range};
+use super::replacement;
+use super::trend::median;
+use super::warmth::{Sums, Warmth};
+
+/// The days of one battery, and what follows from them.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Outlook {
+    #[serde(rename = "d")]
+    days: Days,
+    /// The day that readings fall into.
+    #[serde(rename = "o", skip_serializing_if = "Option::is_none")]
+    open: Option<Open>,
+    /// Levels are hundredths of a percent.
+    #[serde(rename = "p", skip_serializing_if = "is_false")]
+    percent: bool,
+    #[serde(rename = "w")]
+    warmth: Warmth,
+    /// First day of this battery.
+    #[serde(rename = "s")]
+    since: u16,
+    /// Day and depth of discharge early in its life.
+    #[serde(rename = "a", skip_serializing_if = "Option::is_none")]
+    anchor: Option<(u16, f32)>,
+    /// Judged from the volts of a replacement, where they cannot be those of the chemistry that is set.
+    #[serde(rename = "c", skip_serializing_if = "Option::is_none")]
+    judged: Option<Chemistry>,
+    #[serde(rename = "f", skip_serializing_if = "Option::is_none")]
+    forecast: Option<Forecast>,
+    /// Evenings in a row on which the end was near, and on which it was not.
+    #[serde(rename = "n")]
+    near: u8,
+    #[serde(rename = "m")]
+    far: u8,
+    /// The likely day that was last told to people.
+    #[serde(rename = "y")]
+    said: u16,
+}
+
+/// One day's levels so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Open {
+    #[serde(rename = "d")]
+    day: u16,
+    /// The last level of every two hours; 0: none.
+    #[serde(rename = "l")]
+    levels: [u16; SLOTS],
+    #[serde(rename = "t")]
+    sums: Sums,
+}
+
+const SLOTS: usize = 12;
+
+/// What became of a day that closed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DayChange {
+    /// The levels stepped up: there is a new battery since this day.
+    Replaced(u16),
+}
+
+impl Outlook {
+    /// A level of the civil day `day` at `hour`: millivolts or hundredths of a percent.
+    pub(super) fn note(
+        &mut self,
+        (day, hour): (u16, u8),
+        level: u16,
+        percent: bool,
+        celsius: Option<f64>,
+        settings: &BatterySettings,
+    ) -> Option<DayChange> {
+        if percent != self.percent {
+            *self = Self { percent, ..Self::default() };
+        }
+        let closed = self.days.newest().map(|newest| newest.day);
+        if closed.is_some_and(|closed| day <= closed) || self.open.is_some_and(|open| day < open.day) {
+            return None;
+        }
+        let change = if self.open.is_some_and(|open| open.day < day) { self.close(settings) } else { None };
+        let open = self.open.get_or_insert_with(|| Open { day, ..Open::default() });
+        if let Some(slot) = open.levels.get_mut(usize::from(hour) * SLOTS / 24) {
+            *slot = level;
+        }
+        if let (Some(celsius), false) = (celsius, percent) {
+            open.sums.add(celsius, f64::from(level) / 1000.0);
+        }
+        if self.since == 0 {
+            self.since = day;
+        }
+        change
+    }
+
+    /// Closes the open day if it lies before `today`, and draws the conclusions of the evening.
+    pub fn turn(&mut self, today: u16, range: Range, settings: &BatterySettings) -> Option<DayChange> {
+        let change = if self.open.is_some_and(|open| open.day < today) { self.close(settings) } else { None };
+        let newest = self.days.newest()?.day;
+        if self.forecast.is_none_or(|forecast| forecast.made != newest) {
+            self.judge(range, settings);
+        }
+        change
+    }
+
+    fn close(&mut self, settings: &BatterySettings) -> Option<DayChange> {
+        let open = self.open.take()?;
+        let mut levels: Vec<f64> =
+            open.levels.iter().filter(|level| **level > 0).map(|level| f64::from(*level)).collect();
+        // What the sun charges shows its worth at the end of the night.
+        let level = if self.chemistry(settings).course() == Course::Sun && !self.percent {
+            levels.iter().copied().reduce(f64::min)?
+        } else {
+            median(&mut levels)?
+        };
+        self.warmth.learn(&open.sums);
+        // Levels are u16, and so is their median.
+        self.days.push(open.day, level.round() as u16, open.sums.mean_celsius());
+        let change = self.look_for_replacement(settings);
+        if self.anchor.is_none() && self.days.count() >= ANCHORED_AFTER {
+            self.anchor = self.first_depth(settings);
+        }
+        change
+    }
+
+    fn look_for_replacement(&mut self, settings: &BatterySettings) -> Option<DayChange> {
+        let last: Vec<(u16, f64)> = {
+            let mut last: Vec<(u16, f64)> = self
+                .days
+                .iter()
+                .rev()
+                .take(replacement::BEFORE + replacement::AFTER)
+                .map(|day| (day.day, f64::from(day.level)))
+                .collect();
+            last.reverse();
+            last
+        };
+        let levels: Vec<f64> = last.iter().map(|(_, level)| *level).collect();
+        let cells = f64::from(self.chemistry(settings).cells());
+        let least = match (self.percent, cells > 0.0) {
+            (true, _) => LEAST_PERCENT,
+            (false, true) => 1000.0 * replacement::LEAST_VOLTS_PER_CELL * cells,
+            // Cells unknown: a tenth of what it was.
+            (false, false) => levels.first().map_or(0.0, |level| 0.1 * level),
+        };
+        if self.chemistry(settings).course() == Course::Sun || !replacement::stepped_up(&levels, least) {
+            return None;
+        }
+        let (day, _) = *last.get(replacement::BEFORE)?;
+        self.restart(day, settings);
+        Some(DayChange::Replaced(day))
+    }
+
+    /// A new battery since `day`: its trend starts there.
+    pub fn restart(&mut self, day: u16, settings: &BatterySettings) {
+        self.days.keep_from(day);
+        self.since = day;
+        (self.anchor, self.forecast, self.near, self.far) = (None, None, 0, 0);
+        self.judged = self.fitting(settings);
+    }
+
+    /// The chemistry that a new battery must be where its volts cannot be those of the one that is set: a lithium iron
+    /// cell shows more than any alkaline one.
+    fn fitting(&self, settings: &BatterySettings) -> Option<Chemistry> {
+        let volts = f64::from(self.days.newest()?.level) / 1000.0;
+        let fits = |chemistry: Chemistry| chemistry.fresh_volts().is_some_and(|fresh| volts <= fresh * FRESH_AT_MOST);
+        let set = settings.chemistry;
+        if self.percent || set == Chemistry::Custom || fits(set) {
+            return None;
+        }
+        let other = match set {
+            Chemistry::AlkalineAa2 => Chemistry::LithiumIronAa2,
+            Chemistry::Lithium9V | Chemistry::Nimh9V => Chemistry::Alkaline9V,
+            _ => return None,
+        };
+        fits(other).then_some(other)
+    }
+
+    fn first_depth(&self, settings: &BatterySettings) -> Option<(u16, f32)> {
+        let known = self.known(Range::default(), settings);
+        let first: Vec<_> = self.days.iter().take(ANCHORED_AFTER).collect();
+        let mut depths: Vec<f64> =
+            first.iter().filter_map(|day| forecast::depth(&known, day.level, day.celsius, settings)).collect();
+        let middle = first.get(first.len() / 2)?;
+        Some((middle.day, median(&mut depths)? as f32))
+    }
+
+    fn judge(&mut self, range: Range, settings: &BatterySettings) {
+        self.forecast = forecast::forecast(&self.known(range, settings), settings);
+        let lead = settings.forecast_lead_days;
+        let earliest = self.forecast.map_or(u16::MAX, |forecast| forecast.earliest);
+        if earliest <= lead {
+            (self.near, self.far) = (self.near.saturating_add(1), 0);
+        } else if earliest > lead.saturating_mul(2) {
+            self.far = self.far.saturating_add(1);
+            self.near = if self.far >= EVENINGS_TO_CLEAR { 0 } else { self.near };
+        }
+    }
+
+    fn known(&self, range: Range, settings: &BatterySettings) -> Known<'_> {
+        Known {
+            days: &self.days,
+            percent: self.percent,
+            warmth: &self.warmth,
+            chemistry: self.chemistry(settings),
+            anchor: self.anchor.map(|(day, depth)| (day, f64::from(depth))),
+            since: self.since,
+            range,
+        }
+    }
+
+    /// What it runs on, as judged or set.
+    pub fn chemistry(&self, settings: &BatterySettings) -> Chemistry {
+        self.judged.unwrap_or(settings.chemistry)
+    }
+
+    pub fn forecast(&self) -> Option<&Forecast> {
+        self.forecast.as_ref()
+    }
+
+    /// The end is near on two evenings in a row: a visit is asked for.
+    pub fn is_near(&self) -> bool {
+        self.near >= EVENINGS_TO_ASK
+    }
+
+    /// The end has been far for a week.
+    pub fn is_far(&self) -> bool {
+        self.near == 0 && self.far >= EVENINGS_TO_CLEAR
+    }
+
+    /// The likely day that people were last told.
+    pub fn said(&self) -> u16 {
+        self.said
+    }
+
+    /// People were told the forecast as it stands.
+    pub fn was_said(&mut self) {
+        self.said = self.forecast.map_or(0, |forecast| forecast.made.saturating_add(forecast.likely));
+    }
+
+    /// Level of the newest closed day: volts, or percent.
+    pub fn newest_level(&self) -> Option<f64> {
+        let level = f64::from(self.days.newest()?.level);
+        Some(if self.percent { level / 100.0 } else { level / 1000.0 })
+    }
+
+    /// The wall clock went back to the civil day `today`: later days have not been.
+    pub fn clock_stepped_back(&mut self, today: u16) {
+        self.days.keep_to(today);
+        self.open = self.open.filter(|open| open.day <= today);
+        self.since = self.since.min(today);
+        self.anchor = self.anchor.filter(|(day, _)| *day <= today);
+        self.forecast = self.forecast.filter(|forecast| forecast.made <= today);
+    }
+}
+
+fn is_false(flag: &bool) -> bool {
+    !flag
+}
+
+/// Two weeks: less is not the level of an early life. Our choice.
+const ANCHORED_AFTER: usize = 14;
+/// Hundredths of a percent; a step of 15 points. Our choice.
+const LEAST_PERCENT: f64 = 1500.0;
+/// More than this times the most of a curve does not fit it. Our choice.
+const FRESH_AT_MOST: f64 = 1.03;
+/// Our choice.
+const EVENINGS_TO_ASK: u8 = 2;
+const EVENINGS_TO_CLEAR: u8 = 7;
