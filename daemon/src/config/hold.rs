@@ -1,8 +1,10 @@
-//! `[sites.rain]`, `[sites.freeze]`, `[sites.wind]`: when water is held, and for how long.
+//! `[sites.rain]`, `[sites.freeze]`, `[sites.wind]`: when water is held, and for how long; `[sites.knock]`: when tips are
+//! believed to be rain.
 
-use super::measure::{DAYS, DEPTH, HOURS, MINUTES, SPEED, TEMPERATURE};
+use super::measure::{DAYS, DEPTH, HOURS, MINUTES, SHARE, SPEED, TEMPERATURE};
 use super::table::Table;
 use crate::engine::settings::{FreezeHoldSettings, RainHoldLength, RainHoldSettings, WindHoldSettings};
+use crate::engine::site::knock::KnockSettings;
 
 pub(super) fn rain(table: Option<&Table<'_>>) -> RainHoldSettings {
     let Some(table) = table else { return RAIN };
@@ -66,6 +68,22 @@ pub(super) fn wind(table: Option<&Table<'_>>) -> WindHoldSettings {
         ));
     }
     wind
+}
+
+pub(super) fn knock(table: Option<&Table<'_>>) -> KnockSettings {
+    let defaults = KnockSettings::default();
+    let Some(table) = table else { return defaults };
+    KnockSettings {
+        enabled: table.truth("enabled").unwrap_or(defaults.enabled),
+        knock_at_percent: table.measured("knock_at", &SHARE, 50.0..=100.0).unwrap_or(defaults.knock_at_percent),
+        rain_at_percent: table.measured("rain_at", &SHARE, 0.0..=50.0).unwrap_or(defaults.rain_at_percent),
+        service_within_minutes: table
+            .measured_whole("service_within", &MINUTES, 0..=720)
+            .unwrap_or(defaults.service_within_minutes),
+        discard_after_hours: table
+            .measured_whole("discard_after", &HOURS, 1..=48)
+            .unwrap_or(defaults.discard_after_hours),
+    }
 }
 
 /// Our choice: a quarter inch is common practice.

@@ -79,6 +79,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
         );
     }
     let quality = table.table("quality").map_or_else(quality::Settings::default, |table| limits::read(&table));
+    let knock = hold::knock(table.table("knock").as_ref());
     let id = id?.to_owned();
     let settings = SiteSettings {
         heard_as: heard_as.unwrap_or(&id).to_owned(),
@@ -107,6 +108,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
         valid_hours,
         refresh_hours,
         quality,
+        knock,
     };
     Some(Site { settings, sources, here: table.here(), sensors: sensor_spots, elevation_given })
 }

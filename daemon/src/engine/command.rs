@@ -8,6 +8,7 @@ use super::civil;
 use super::decision::hold::operator::{OperatorHold, Release};
 use super::decision::reason::Reason;
 use super::evidence;
+use super::gauge_watch;
 use super::output::{Level, Output};
 use super::publish::{self, alerts, log, words};
 use super::sensor::service::{ServiceKind, ServiceMark};
@@ -217,7 +218,17 @@ fn settle_rain(
     confirm: bool,
     context: &mut Context<'_>,
 ) -> Result<String, String> {
-    sensor(sensor_id, context)?;
+    let index = sensor(sensor_id, context)?;
+    if let Some(mm) = gauge_watch::settle(state, index, confirm, context) {
+        let depth = words::depth(context.site, mm);
+        alerts::clear(state, AlertKind::ReadingImplausible, sensor_id, context);
+        return Ok(if confirm {
+            format!("{depth} of rain confirmed: it counts, on the day it fell where that is not final")
+        } else {
+            format!("{depth} discarded: it was no rain")
+        });
+    }
+    // A state saved by an earlier version has rain in quarantine without knowing whose.
     let (mm, touched) = state.book.settle_quarantine(confirm);
     let (Some(&earliest), Some(&latest)) = (touched.first(), touched.last()) else {
         return Err("no rain is in quarantine".to_owned());

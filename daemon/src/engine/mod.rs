@@ -17,6 +17,7 @@ pub mod event;
 mod evidence;
 mod faults;
 pub mod formula;
+mod gauge_watch;
 mod instruct;
 mod intake;
 mod judge;

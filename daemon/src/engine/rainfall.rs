@@ -3,6 +3,7 @@
 use super::alert::{AlertKind, Wording};
 use super::civil;
 use super::evidence;
+use super::gauge_watch;
 use super::intake::{self, Manner};
 use super::output::Level;
 use super::publish::{alerts, log, words};
@@ -46,9 +47,12 @@ pub fn read(
             entry.gauge.interval(mm, reading.observed_at, Some(span.max(MINUTE)), &settings.gauge)
         }
     };
-    take_in(state, index, settings, &catch, manner, context);
-    let flag = flag_of(catch.outcome);
-    if flag != Flag::Good || catch.outcome == Outcome::AfterReset {
+    let doubted = take_in(state, index, settings, &catch, manner, context);
+    let flag = flag_of(catch.outcome).max(doubted.unwrap_or(Flag::Good));
+    if doubted.is_some() {
+        *state.sensors[index].sensor.flags.entry("knock_or_rain".to_owned()).or_default() += 1;
+    }
+    if flag_of(catch.outcome) != Flag::Good || catch.outcome == Outcome::AfterReset {
         *state.sensors[index].sensor.flags.entry(catch.outcome.name().to_owned()).or_default() += 1;
     }
     keep(state, index, reading, flag, manner, context)
@@ -99,7 +103,7 @@ fn take_in(
     catch: &Catch,
     manner: Manner,
     context: &mut Context<'_>,
-) {
+) -> Option<Flag> {
     tell(state, index, settings, catch, context);
     // Who spoke for the site until now: a gauge that comes back brings rain that another has counted meanwhile.
     let spoke = gauge_index(state, context);
@@ -118,36 +122,34 @@ fn take_in(
         entry.gauge_heard = entry.gauge_heard.max(Some(heard));
     }
     if !settings.rain_counts || spoke.is_some_and(|gauge| gauge != index) {
-        return;
+        return None;
     }
     if !context.now.trusted {
         state.undated_rain_um = state.undated_rain_um.saturating_add(micrometers(catch.mm));
-        return;
+        return None;
     }
     if catch.outcome == Outcome::BackFromJump {
         // What was quarantined since the jump never fell.
-        let (void_mm, _) = state.book.settle_quarantine(false);
-        if void_mm > 0.0 {
-            evidence::figure_today(state, context);
-            state.sent.totals_due = true;
-        }
+        gauge_watch::void_jump(state, index, context);
     }
     let (site, usual) = (context.site, state.sensors[index].sensor.link.interval().unwrap_or(0));
     if catch.quarantined_mm > 0.0 {
         state.book.add_rain(site.zone, catch.quarantined_mm, true, catch.to, catch.to, 0);
+        gauge_watch::jumped(state, index, catch.quarantined_mm, catch.to);
         evidence::figure_today(state, context);
         state.sent.totals_due = true;
     }
     if !doubtful {
         state.book.gauge_heard(site.zone, catch.to);
     }
-    if catch.mm > 0.0 {
-        count(state, catch.mm, catch.from, catch.to, 2 * usual, context);
+    if catch.mm <= 0.0 {
+        return None;
     }
+    gauge_watch::tipped(state, index, catch, manner.age == 0, 2 * usual, context)
 }
 
 /// Rain that counts, fallen between `from` and `to`.
-fn count(state: &mut SiteState, mm: f64, from: Stamp, to: Stamp, usual: i64, context: &mut Context<'_>) {
+pub fn count(state: &mut SiteState, mm: f64, from: Stamp, to: Stamp, usual: i64, context: &mut Context<'_>) {
     let (now, site) = (context.now.wall, context.site);
     let (open_from, open_to) = (state.days.touch(from), state.days.touch(to));
     // The days between have their share; the book reaches back no further than this.

@@ -10,6 +10,7 @@ use super::quality;
 use super::reading::Quantity;
 use super::sensor::{BatterySettings, LinkSettings};
 use super::site::evapotranspiration::Place;
+use super::site::knock::KnockSettings;
 use super::site::normals::Normals;
 use super::site::rain::GaugeSettings;
 
@@ -64,6 +65,7 @@ pub struct SiteSettings {
     pub valid_hours: u32,
     pub refresh_hours: u32,
     pub quality: quality::Settings,
+    pub knock: KnockSettings,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -319,6 +321,7 @@ pub(crate) mod tests {
             valid_hours: 26,
             refresh_hours: 6,
             quality: quality::Settings::default(),
+            knock: KnockSettings::default(),
         }
     }
 }

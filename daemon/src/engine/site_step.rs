@@ -6,6 +6,7 @@ use super::decode::{FeedSettings, Part};
 use super::event::Digest;
 use super::evidence;
 use super::faults;
+use super::gauge_watch;
 use super::instruct;
 use super::judge;
 use super::output::Level;
@@ -27,6 +28,7 @@ pub fn step(
         announce(state, context);
     }
     act(state, context);
+    gauge_watch::review(state, context);
     presence::judge_links(state, context);
     if state.wind.lapse(context.now.wall, &context.site.wind) {
         log(
@@ -107,6 +109,7 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
         state.freeze.clock_stepped(now);
         state.wind.clock_stepped(now);
         state.event.clock_stepped(now);
+        gauge_watch::clock_stepped(state, now);
     }
     for entry in &mut state.sensors {
         entry.said_at = None;
@@ -184,6 +187,7 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
     if now.trusted {
         wall.push(state.days.next_change(turn::lateness(context)));
         wall.push(state.revise_at);
+        wall.push(gauge_watch::next_look(state, context));
         if state.days.today().is_none() {
             wall.push(Some(now.wall));
         }

@@ -18,7 +18,9 @@ use super::sensor::link::LinkState;
 use super::settings::{Settings, SiteSettings};
 use super::site::day_book::DayBook;
 use super::site::days::Days;
+use super::site::knock::HumidityClimate;
 use super::site::ledger::Ledger;
+use super::site::quarantine::Doubt;
 use super::site::rain::Gauge;
 use super::stamp::Stamp;
 
@@ -74,6 +76,9 @@ pub struct SiteState {
     /// Digests of neighboring sites, newest per site, bounded.
     #[serde(rename = "nb", default)]
     pub neighbors: Vec<Digest>,
+    /// What humidities say about rain here.
+    #[serde(rename = "hc", default)]
+    pub humidity: HumidityClimate,
     #[serde(rename = "st", default)]
     pub sent: Sent,
     /// When closed days are figured anew, once things have settled.
@@ -108,6 +113,12 @@ pub struct SensorState {
     pub gauge_measures: bool,
     #[serde(rename = "r", default)]
     pub rate_at: Option<Stamp>,
+    /// Rain of its gauge under doubt, bounded.
+    #[serde(rename = "d", default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<Doubt>,
+    /// When its counter last began anew.
+    #[serde(rename = "a", default, skip_serializing_if = "Option::is_none")]
+    pub reset_at: Option<Stamp>,
     /// Link state and battery (low) as last published.
     #[serde(rename = "y", default)]
     pub said: Option<(LinkState, bool)>,

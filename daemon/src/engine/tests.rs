@@ -206,7 +206,7 @@ fn happening() -> impl Strategy<Value = Happening> {
         3 => (1u16..60, 0u8..60).prop_map(|(wait, tips)| Happening::Rain(wait, tips)),
         1 => (wait.clone(), proptest::collection::vec(any::<u8>(), 0..40)).prop_map(|(wait, bytes)| Happening::Junk(wait, bytes)),
         1 => wait.clone().prop_map(Happening::Retained),
-        1 => (wait.clone(), 0u8..8).prop_map(|(wait, which)| Happening::Command(wait, which)),
+        2 => (wait.clone(), 0u8..10).prop_map(|(wait, which)| Happening::Command(wait, which)),
         1 => (wait.clone(), 0u8..4).prop_map(|(wait, which)| Happening::Report(wait, which)),
         1 => (200u16..3000).prop_map(Happening::Silence),
         1 => (wait, any::<bool>()).prop_map(|(wait, up)| Happening::Broker(wait, up)),
@@ -264,6 +264,8 @@ fn script(happenings: &[Happening]) -> Vec<(Now, Event)> {
                     4 => r#""verb":"service","sensor":"combo","kind":"replaced""#,
                     5 => r#""verb":"confirm_rain","sensor":"combo""#,
                     6 => r#""verb":"season","state":"drained""#,
+                    8 => r#""verb":"service","sensor":"combo","kind":"cleaned""#,
+                    9 => r#""verb":"discard_rain","sensor":"combo""#,
                     _ => r#""verb":"season","state":"running""#,
                 };
                 let payload = format!(r#"{{"id":"c{}","who":"operator",{body}}}"#, number / 2);

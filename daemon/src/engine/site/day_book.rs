@@ -51,6 +51,18 @@ impl Averaged {
     }
 }
 
+/// Where rain in the book goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Move {
+    IntoQuarantine,
+    /// Out of quarantine, to count.
+    IntoTotals,
+    /// Out of quarantine, for good.
+    Discard,
+    /// Rain that counted, for good.
+    OutOfTotals,
+}
+
 /// Sum and number of readings, and how many seconds of the bin they speak for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Sum {
@@ -202,6 +214,27 @@ impl DayBook {
         (moved as f64 / 1000.0, touched)
     }
 
+    /// Moves up to `um` µm of rain in the bin that holds `at`. Returns how much there was to move.
+    pub fn shift(&mut self, at: Stamp, um: i32, to: Move) -> i32 {
+        let position = self.bins.partition_point(|bin| bin.start <= at);
+        let Some(bin) = position.checked_sub(1).and_then(|last| self.bins.get_mut(last)) else { return 0 };
+        if bin.end() <= at {
+            return 0;
+        }
+        let from = match to {
+            Move::IntoQuarantine | Move::OutOfTotals => &mut bin.rain_um,
+            Move::IntoTotals | Move::Discard => &mut bin.quarantined_um,
+        };
+        let moved = um.clamp(0, (*from).max(0));
+        *from -= moved;
+        match to {
+            Move::IntoQuarantine => bin.quarantined_um = bin.quarantined_um.saturating_add(moved),
+            Move::IntoTotals => bin.rain_um = bin.rain_um.saturating_add(moved),
+            Move::OutOfTotals | Move::Discard => {}
+        }
+        moved
+    }
+
     /// Start of the oldest time that can still be written, given the newest bin.
     pub fn oldest(&self) -> Option<Stamp> {
         self.bins.back().map(|newest| newest.start.plus(-KEPT))
@@ -257,7 +290,7 @@ fn bin_of(zone: Tz, at: Stamp) -> (Stamp, u8) {
 }
 
 /// Rain between two reports closer together than this is not spread. Our choice.
-const SPREAD_FROM: i64 = 30 * MINUTE;
+pub const SPREAD_FROM: i64 = 30 * MINUTE;
 
 #[cfg(test)]
 mod tests {

@@ -3,6 +3,8 @@
 pub mod day_book;
 pub mod days;
 pub mod evapotranspiration;
+pub mod knock;
 pub mod ledger;
 pub mod normals;
+pub mod quarantine;
 pub mod rain;
