@@ -3,13 +3,13 @@
 //! | day | fern-gate, a courtyard | granite-step, a terrace high up | dune-row, a dry slope |
 //! |---|---|---|---|
 //! | 1 Mon | dry, and the plants drink | the same, with a contact alone | the same, with one percentage |
-//! | 2 Tue | watered what is owed | | the rain counter jumps by 640 mm and back |
-//! | 3 Wed | 11 mm of rain from 13:00 on | | |
+//! | 2 Tue | watered what is owed; at 15:00 a technician cleans the gauge, and it tips | | the rain counter jumps by 640 mm and back |
+//! | 3 Wed | at 10:00 the operator discards the tips; 11 mm of rain from 13:00 on | | |
 //! | 4 Thu | held | frost until morning | |
 //! | 5 Fri | held until the plants need water again | silent from 09:00 to 19:00 | 9 mm of rain from 05:00 on |
 //! | 6 Sat | | | held for three days, as its settings say |
 //! | 7 Sun | | the battery is low; at 11:00 a technician changes it | 16:00: the operator releases the rain hold |
-//! | 8 Mon | a windy afternoon | | |
+//! | 8 Mon | a windy afternoon | | after a week of readings the end of the battery is foreseen |
 //!
 //! After that the weather is drawn.
 
@@ -51,8 +51,27 @@ fn fern_gate() -> SitePlan {
         climate: climate(39.71, -105.12, 11.5, 3.0),
         elevation_m: 1_620.0,
         script,
-        sensors: vec![sensor("mast", Kind::Mast, Chemistry::LiSocl2, 0.3)],
+        sensors: vec![SensorPlan {
+            faults: vec![planned(Fault::Knock, DAY + 15 * HOUR + 10 * MINUTE, 10 * MINUTE, 1.4)],
+            ..sensor("mast", Kind::Mast, Chemistry::LiSocl2, 0.3)
+        }],
         controller: controller("valves", Capability::PercentPerGroup, vec![lawn(), beds()]),
+        errands: vec![
+            Errand {
+                after: DAY + 15 * HOUR,
+                by: Fault::Service,
+                command: json!({ "who": "technician", "verb": "service", "sensor": "mast", "kind": "cleaned" }),
+                new_battery: None,
+            },
+            Errand {
+                after: 2 * DAY + 10 * HOUR,
+                by: Fault::Operator,
+                command: json!({
+                    "who": "operator", "verb": "discard_rain", "sensor": "mast", "note": "It tipped while it was cleaned"
+                }),
+                new_battery: None,
+            },
+        ],
         ..place("fern-gate")
     }
 }
@@ -120,8 +139,9 @@ fn dune_row() -> SitePlan {
     let mast = SensorPlan {
         units: Units::Us,
         tip_mm: 0.254,
+        battery_days: 75.0,
         faults: vec![planned(Fault::Jump, DAY + 14 * HOUR, 90 * MINUTE, 640.08)],
-        ..sensor("mast", Kind::Mast, Chemistry::LithiumIronAa2, 0.2)
+        ..sensor("mast", Kind::Mast, Chemistry::AlkalineAa2, 0.6)
     };
     SitePlan {
         label: "Dune Row".to_owned(),
