@@ -2,6 +2,7 @@
 
 import json
 import time
+from dataclasses import replace
 
 from . import outputs, payloads
 from .actuator import Actuator, Reports
@@ -24,8 +25,11 @@ class Bridge:
     """One controller's bridge. `say(level, text)` writes a line of the log."""
 
     def __init__(self, settings, say, dry=False):
+        if dry:
+            # It may run beside the bridge that does the work: no file, no report, a name of its own at the broker.
+            settings = replace(settings, state_file=None, broker=settings.broker.named("-dry"))
         rules = settings.rules
-        self.settings, self._say = settings, say
+        self.settings, self._say, self._dry = settings, say, dry
         # First of all: a line stands at its level without power before anything else can go wrong.
         self.output = outputs.Dry() if dry else outputs.open_output(settings, self._publish)
         self.core = Core(rules, clock())
@@ -104,6 +108,7 @@ class Bridge:
         told = self.link.flush(LAST_WORDS)
         self.link.close()
         self.output.close()
+        self.memory.close()
         return told
 
     def _hear(self, topic, payload):
@@ -148,7 +153,7 @@ class Bridge:
             self._hourly(now, "memory", text)
 
     def _report(self, now):
-        if not self.link.ready:
+        if not self.link.ready or self._dry:
             return
         report = self.reports.due(now, self.actuator, self.feedback)
         if report is None:

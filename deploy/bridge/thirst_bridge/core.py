@@ -73,7 +73,7 @@ class Core:
         self.offline_since = None  # uptime
         self.offline_at = None  # wall time of the same, for after a restart
         self.test_until = None  # uptime
-        self._started = now.uptime
+        self._expects = now.uptime  # since when an instruction may come any moment
         self._said = {}
 
     # What comes in.
@@ -107,11 +107,12 @@ class Core:
         if old and new.pair < old.pair and new.issued_at < old.issued_at + FALLBACK_ANEW:
             return self._older(now, "fallback", new, old)
         self.fallback = new
+        if old is None:
+            self._expects = now.uptime
         if old and (old.percents, old.frost_months) == (new.percents, new.frost_months):
             return []
         frost = f"frost months {_listed(new.frost_months)}" if new.frost_months else "no frost months"
-        percents = " ".join(map(str, new.percents))
-        return [Line("INFO", f"The fallback of the site is known: January to December {percents} %, {frost}.")]
+        return [Line("INFO", f"The fallback of the site is known: {_of_the_year(new.percents)}, {frost}.")]
 
     def hear_daemon(self, now, payload):
         """Takes in the payload of the daemon's topic, which is also its will."""
@@ -145,13 +146,13 @@ class Core:
             return self._unknown(None if told is None else self._month(told.issued_at), wrong)
         month = self._month(now.wall)
         if told is None:
-            if self.fallback is None and now.uptime - self._started < self.rules.starting:
-                return self._wanted("starting", True, "the bridge has just started and waits for what the broker keeps")
+            if now.uptime - self._expects < self.rules.starting:
+                return self._wanted("starting", True, "the broker may hand over an instruction any moment")
             return self._without(month, "no instruction stands")
         if self._past(now, told):
             return self._without(month, f"the last instruction was valid until {moment(_end(told))}")
         if self._is_offline(now):
-            return self._without(month, f"daemon {self.rules.instance} has been offline for {duration(self.rules.offline_after)}")
+            return self._without(month, f"daemon {self.rules.instance} has been offline for more than {duration(self.rules.offline_after)}")
         return self._follow(told, month)
 
     def stopped(self, now, on_stop, without_power):
@@ -300,10 +301,10 @@ def describe(kind, value):
     if kind == "relay":
         return "Watering is allowed" if value else "Watering is interrupted"
     if all(isinstance(part, int) for part in value):
-        return f"The percentages of the months are {' '.join(map(str, value))}"
+        return f"The percentages are {_of_the_year(value)}"
     if value[0][0] is None:
-        return f"The percentage is {value[0][1]}"
-    return "The percentages are " + ", ".join(f"{group} {percent}" for group, percent in value)
+        return f"The percentage is {value[0][1]} %"
+    return "The percentages are " + ", ".join(f"{group} {percent} %" for group, percent in value)
 
 
 def moment(wall):
@@ -336,10 +337,14 @@ def _pair(pair):
     return f"{pair[0]}/{pair[1]}"
 
 
+def _of_the_year(percents):
+    if len(set(percents)) == 1:
+        return f"{percents[0]} % in every month"
+    return f"January to December {' '.join(map(str, percents))} %"
+
+
 def _listed(months):
     return ", ".join(MONTHS[month - 1] for month in sorted(months))
 
 
-MONTHS = (
-    "January February March April May June July August September October November December".split()
-)
+MONTHS = "January February March April May June July August September October November December".split()

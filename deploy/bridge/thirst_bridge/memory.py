@@ -29,6 +29,11 @@ class Memory:
         except BlockingIOError:
             raise Busy(self.path) from None
 
+    def close(self):
+        """Lets go of the lock."""
+        if self._lock is not None:
+            self._lock.close()
+
     def read(self):
         """What was written last, {} where there is nothing yet. Raises OSError, ValueError."""
         if self.path is None or not os.path.exists(self.path):

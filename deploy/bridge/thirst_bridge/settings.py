@@ -2,7 +2,7 @@
 
 import difflib
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from zoneinfo import ZoneInfo
 
 from .core import Rules
@@ -21,6 +21,10 @@ class Broker:
     user: str | None
     password: str | None = field(repr=False)
     tls: dict | None
+
+    def named(self, suffix):
+        """The same for a second connection beside the first."""
+        return replace(self, client_id=self.client_id + suffix)
 
 
 @dataclass(frozen=True)
@@ -159,12 +163,11 @@ def _broker(table, client_id):
 
 def _output(table, outputs):
     known = outputs(None)
+    table.seen.update(known)
     given = [name for name in known if name in table.values]
     if len(given) != 1:
         choices = " or ".join(f"[{table.path}{name}]" for name in known)
         table.fault("", f"write one of {choices}" if not given else f"{' and '.join(given)}: write only one of {choices}")
-        for name in given:
-            table.seen.add(name)
         return None, {}
     output = table.table(given[0])
     settings = outputs(output)[given[0]]()

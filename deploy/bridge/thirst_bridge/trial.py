@@ -5,6 +5,7 @@ import sys
 import time
 
 from . import outputs
+from .bridge import clock
 from .broker import Link
 from .core import describe, duration, sentence
 
@@ -27,8 +28,8 @@ def run(bridge, seconds, say, stopping, guard):
         return 1
     before = bridge.actuator.value
     say("INFO", f"Step 1 of 4: before the test. {sentence(describe(kind, before))}")
-    with _Guard(guard, before):
-        bridge.core.begin_test(_uptime(bridge), seconds)
+    with _Guard(bridge, guard, before):
+        bridge.core.begin_test(clock(), seconds)
         bridge.tick()
         failed = bridge.actuator.fault is not None
         if not failed:
@@ -52,7 +53,7 @@ def restore(settings, value, say):
     """What the guard does when the test was killed: puts `value` into force and ends."""
     if sys.stdin.buffer.read(5) == b"done\n":
         return 0
-    link = Link(settings.broker, [settings.topic("daemon", settings.rules.instance)], lambda *_: None, say)
+    link = Link(settings.broker.named("-guard"), [settings.topic("daemon", settings.rules.instance)], lambda *_: None, say)
     try:
         end = time.monotonic() + KNOWS_WITHIN
         while settings.output == "mqtt" and not link.ready and time.monotonic() < end:
@@ -73,8 +74,8 @@ def restore(settings, value, say):
 class _Guard:
     """A second program that lives as long as the test: it sees by the end of its input that this one was killed."""
 
-    def __init__(self, command, value):
-        self._command, self._value = command, value
+    def __init__(self, bridge, command, value):
+        self._bridge, self._command, self._value = bridge, command, value
 
     def __enter__(self):
         self._child = subprocess.Popen(self._command(self._value), stdin=subprocess.PIPE, start_new_session=True)
@@ -83,18 +84,14 @@ class _Guard:
     def __exit__(self, kind, fault, trace):
         # After a fault of our own it does what it is there for.
         try:
-            if kind is None:
+            if kind is not None:
+                self._bridge.output.close()
+            else:
                 self._child.stdin.write(b"done\n")
             self._child.stdin.close()
         except OSError:
             pass
         self._child.wait(60)
-
-
-def _uptime(bridge):
-    from .bridge import clock
-
-    return clock()
 
 
 def _wait(bridge, seconds, say, stopping):
