@@ -89,7 +89,8 @@ class Core:
         except Refused as fault:
             return self._refuse(now, "instruction", fault)
         old = self.instruction
-        if old and new.pair < old.pair and not (self._past(now, old) and old.issued_at < new.issued_at):
+        # A daemon with a new store may begin at a lower pair: it is followed once the old word has run out.
+        if old and new.pair < old.pair and not (self._past(now, old) and _end(old) < new.issued_at):
             return self._older(now, "instruction", new, old)
         self.instruction = new
         return []
