@@ -90,6 +90,7 @@ class Contact(unittest.TestCase):
         for second in range(2, 40):
             stage.tick(second)
         self.assertEqual(sum("could not be set" in line for line in stage.log), 1)
+        self.assertNotIn("Watering is interrupted: No water. Held: lawn (rain).", stage.log)
         stage.works = True
         self.assertEqual(stage.tick(50)["in_force"]["sequence"], 2)
         self.assertEqual(stage.set, [True, False])

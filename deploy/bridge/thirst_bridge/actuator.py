@@ -2,7 +2,7 @@
 
 from datetime import datetime, timezone
 
-from .core import BUILT, Line, describe, duration, sentence
+from .core import BUILT, Line, describe, duration, sentence, small
 from .payloads import plain
 
 RETRY = 10.0  # s after an output that failed; our choice
@@ -31,27 +31,27 @@ class Actuator:
         self._again = True
 
     def want(self, now, wanted):
-        """Takes up what is wanted; true where the output has to be set now."""
-        lines = self._lines(wanted)
+        """Takes up what is wanted; true where the output has to be set now, and then `done` or `failed` follows."""
         before, self.wanted = self.wanted, wanted
         if wanted.basis == "starting":
-            return False, lines
+            return False, []
         if self._retry is not None and now.uptime < self._retry and not (before and before.value != wanted.value):
-            return False, lines
+            return False, []
         if self.value == wanted.value and self.fault is None:
             self._waits = False
-            return self._again or bool(self._repeat) and self._repeat <= now.uptime - self._told, lines
+            due = self._again or bool(self._repeat) and self._repeat <= now.uptime - self._told
+            return due, [] if due else self._news()
         since = None if self._changed is None else now.uptime - self._changed
         # A hold acts at once, and so does the end of a test: an installer stands beside it.
         tested = before is not None and before.basis == "test" and wanted.basis != "test"
         if self.kind == "relay" and wanted.allowed and since is not None and since < self._between and not tested:
-            if not self._waits:
-                self._waits = True
-                rest = duration(max(1, round(self._between - since)))
-                lines.append(Line("INFO", f"The contact changed a moment ago: it waits {rest} before it allows watering."))
-            return False, lines
+            if self._waits:
+                return False, []
+            self._waits = True
+            rest = duration(max(1, round(self._between - since)))
+            return False, [Line("INFO", f"The contact changed a moment ago: it waits {rest} before it allows watering.")]
         self._waits = False
-        return True, lines
+        return True, []
 
     def done(self, now):
         """The output was set to what is wanted."""
@@ -60,21 +60,22 @@ class Actuator:
             self._changed = now.uptime
         self.value, self._told, self._retry, self.fault = self.wanted.value, now.uptime, None, None
         self._again = False
-        return lines
+        return lines + self._news()
 
     def failed(self, now, fault):
         """The output could not be set: where it stands is not known, and it is tried again."""
         new = self.fault != fault
         self.value, self.fault, self._retry = None, fault, now.uptime + RETRY
-        return [Line("WARN", f"The output could not be set: {sentence(fault)} It is tried again.")] if new else []
+        text = f"It should be that {small(describe(self.kind, self.wanted.value))}, but the output could not be set: {sentence(fault)}"
+        return [Line("WARN", f"{text} It is tried again.")] if new else []
 
-    def _lines(self, wanted):
+    def _news(self):
+        """The line on a state that is new, once what is wanted stands."""
+        wanted = self.wanted
         key = (wanted.basis, wanted.value)
         if key == self._logged:
             return []
         self._logged = key
-        if wanted.basis == "starting":
-            return []
         level = "WARN" if wanted.basis in ("fallback", "unknown") else "INFO"
         return [Line(level, f"{describe(self.kind, wanted.value)}: {sentence(wanted.reason)}")]
 

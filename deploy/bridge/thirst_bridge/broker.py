@@ -156,7 +156,7 @@ REFUSALS = {
     2: "it refuses the client_id",
     3: "it is not available now",
     4: "user or password is wrong",
-    5: "this account may not connect",
+    5: "user or password is wrong, or this account may not connect",
     132: "it does not speak this version of MQTT",
     133: "it refuses the client_id",
     134: "user or password is wrong",

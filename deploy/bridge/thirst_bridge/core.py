@@ -308,6 +308,11 @@ def describe(kind, value):
     return "The percentages are " + ", ".join(f"{group} {percent} %" for group, percent in value)
 
 
+def small(text):
+    """The same inside a sentence."""
+    return text[:1].lower() + text[1:]
+
+
 def moment(wall):
     """A time for people, UTC."""
     try:

@@ -7,7 +7,7 @@ import time
 from . import outputs
 from .bridge import clock
 from .broker import Link
-from .core import describe, duration, sentence
+from .core import describe, duration, sentence, small
 
 KNOWS_WITHIN = 15.0  # s to hear from the broker what stands; our choice
 LAST_REPORT = 10.0  # s for the report of the end; our choice
@@ -34,7 +34,7 @@ def run(bridge, seconds, say, stopping, guard):
         failed = bridge.actuator.fault is not None
         if not failed:
             what = "Now look at the controller: does it show that watering is interrupted?"
-            say("INFO", f"Step 2 of 4: {describe(kind, bridge.actuator.value).lower()} for {duration(seconds)}. {what}")
+            say("INFO", f"Step 2 of 4: {small(describe(kind, bridge.actuator.value))} for {duration(seconds)}. {what}")
         failed = failed or not _wait(bridge, seconds, say, stopping)
         bridge.core.end_test()
         bridge.tick()
@@ -67,7 +67,7 @@ def restore(settings, value, say):
         return 1
     finally:
         link.close()
-    say("WARN", f"The test was killed: {sentence(describe(settings.rules.kind, value).lower())}")
+    say("WARN", f"The test was killed: {sentence(small(describe(settings.rules.kind, value)))}")
     return 0
 
 
