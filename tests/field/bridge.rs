@@ -48,7 +48,7 @@ fn a_bridge_that_confirms_is_no_alert_and_one_that_falls_silent_is_one() {
     for (confirms, alerts) in [(true, 0), (false, 1)] {
         let start = at("2027-06-01T06:00:00Z");
         let mut world = World::new(settings(VALUES, &[Site::default()]), start);
-        let mut report = |world: &mut World, now: Stamp| {
+        let report = |world: &mut World, now: Stamp| {
             let payload = report_on(world, now);
             let (site, controller) = ("oak".to_owned(), "relay".to_owned());
             world.event(now, Event::Report { site, controller, payload, retain: false });

@@ -189,7 +189,13 @@ class Yard(unittest.TestCase):
     def test_flow_is_reported_when_it_begins_and_ends_and_forgotten_when_old(self):
         stage = Stage()
         stage.tell(0, True, 1)
-        for second, flow, reported in ((1, 0.2, False), (2, 12.0, True), (3, 14.0, False), (4, 0.0, True), (5, 1e9, True)):
+        for second, flow, reported in (
+            (1, 0.2, False),
+            (2, 12.0, True),
+            (3, 14.0, False),
+            (4, 0.0, True),
+            (5, 1e9, True),
+        ):
             stage.feedback.hear_flow(after(second), flow)
             report = stage.tick(second)
             self.assertEqual(report is not None, reported, second)

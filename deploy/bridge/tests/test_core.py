@@ -54,7 +54,9 @@ class Relay(unittest.TestCase):
             lines = subject.hear_daemon(at("2027-06-01T13:00:00Z", 2000), status("offline", "connection lost"))
             self.assertIn("offline (connection lost); what it said last counts for 10 minutes more", lines[0].text)
             self.check(subject, at("2027-06-01T13:09:59Z", 2599.9), "instruction", not expected)
-            self.check(subject, at("2027-06-01T13:10:00Z", 2600), "fallback", expected, "offline for more than 10 minutes")
+            self.check(
+                subject, at("2027-06-01T13:10:00Z", 2600), "fallback", expected, "offline for more than 10 minutes"
+            )
             # Hearing it once more does not begin a new grace.
             self.assertEqual(subject.hear_daemon(at("2027-06-01T13:11:00Z", 2660), status("offline")), [])
             self.check(subject, at("2027-06-01T13:11:00Z", 2660), "fallback", expected)
@@ -155,7 +157,9 @@ class Relay(unittest.TestCase):
         subject = core()
         subject.hear_instruction(at("2027-06-01T12:00:00Z"), told(False))
         self.check(subject, at("2027-06-01T11:50:00Z"), "instruction", False)
-        self.check(subject, at("2027-06-01T11:49:59Z"), "unknown", True, "but the instruction was made at 2027-06-01 12:00 UTC")
+        self.check(
+            subject, at("2027-06-01T11:49:59Z"), "unknown", True, "but the instruction was made at 2027-06-01 12:00 UTC"
+        )
         self.check(subject, at("2026-06-01T00:00:00Z"), "unknown", True)
 
     def test_a_test_interrupts_whatever_stands_and_ends(self):
@@ -170,7 +174,9 @@ class Relay(unittest.TestCase):
 
     def test_a_rebooted_bridge_knows_what_it_knew(self):
         before = core()
-        before.hear_instruction(at("2027-11-01T12:00:00Z"), told(False, (3, 7), "2027-11-01T12:00:00Z", "2027-11-02T14:00:00Z"))
+        before.hear_instruction(
+            at("2027-11-01T12:00:00Z"), told(False, (3, 7), "2027-11-01T12:00:00Z", "2027-11-02T14:00:00Z")
+        )
         before.hear_fallback(at("2027-11-01T12:00:00Z"), table())
         after = core(started=5.0)
         self.assertEqual(after.restore(at("2027-11-01T13:00:00Z", 5), written(before)), [])
@@ -197,7 +203,9 @@ class Relay(unittest.TestCase):
         good.hear_fallback(at("2027-06-01T12:00:00Z"), table())
         for broken in ({"epoch": -1}, [], "x", 3, {"issued_at": 1e300}, {"epoch": 1, "sequence": 2, "issued_at": 3}):
             subject = core()
-            lines = subject.restore(at("2027-06-01T12:00:00Z"), {**written(good), "instruction": broken, "offline_at": "x"})
+            lines = subject.restore(
+                at("2027-06-01T12:00:00Z"), {**written(good), "instruction": broken, "offline_at": "x"}
+            )
             self.assertEqual(len(lines), 1, broken)
             self.assertIsNone(subject.instruction)
             self.assertIsNotNone(subject.fallback)
@@ -225,7 +233,12 @@ class Percent(unittest.TestCase):
         groups = {"follows": "percents", "groups": ("lawn", "beds")}
         for rules, more, value, held in (
             ({}, {"percent": 85}, ((None, 85),), ((None, 0),)),
-            (groups, {"percents": {"beds": 30, "lawn": 70, "more": 9}}, (("lawn", 70), ("beds", 30)), (("lawn", 0), ("beds", 0))),
+            (
+                groups,
+                {"percents": {"beds": 30, "lawn": 70, "more": 9}},
+                (("lawn", 70), ("beds", 30)),
+                (("lawn", 0), ("beds", 0)),
+            ),
             ({"follows": "months"}, {"months": months}, tuple(months), (0,) * 12),
             ({"follows": "months", "months_while_held": "unchanged"}, {"months": months}, tuple(months), tuple(months)),
         ):
@@ -244,12 +257,19 @@ class Percent(unittest.TestCase):
 
     def test_an_instruction_in_another_shape_is_said_and_not_guessed(self):
         groups = {"follows": "percents", "groups": ("lawn", "beds")}
-        for rules, more in (({}, {"percents": {"lawn": 90}}), (groups, {"percents": {"lawn": 90}}), (groups, {"percent": 9})):
+        for rules, more in (
+            ({}, {"percents": {"lawn": 90}}),
+            (groups, {"percents": {"lawn": 90}}),
+            (groups, {"percent": 9}),
+        ):
             wanted = self.check(rules, more, "fallback", core(kind="percent", **rules)._same(60))
             self.assertIn("the instruction does not give the percent", wanted.reason)
             self.assertIsNone(wanted.pair)
             # Nothing runs, whatever its shape.
-            self.assertEqual(self.check(rules, more, "instruction", core(kind="percent", **rules)._same(0), allowed=False).allowed, False)
+            self.assertEqual(
+                self.check(rules, more, "instruction", core(kind="percent", **rules)._same(0), allowed=False).allowed,
+                False,
+            )
 
     def test_a_stopped_setter_leaves_the_percentage_of_the_month(self):
         subject = core(kind="percent", percent_when_unknown=40)
@@ -261,7 +281,16 @@ class Percent(unittest.TestCase):
 
 class Words(unittest.TestCase):
     def test_durations_are_said_in_a_fitting_unit(self):
-        for seconds, words in ((600, "10 minutes"), (60, "1 minute"), (3, "3 seconds"), (1, "1 second"), (3600, "60 minutes"), (7200, "2 hours")):
+        for seconds, words in (
+            (600, "10 minutes"),
+            (60, "1 minute"),
+            (100, "100 seconds"),
+            (1.8, "1.8 seconds"),
+            (1, "1 second"),
+            (3600, "60 minutes"),
+            (5400, "90 minutes"),
+            (7200, "2 hours"),
+        ):
             self.assertEqual(duration(seconds), words)
 
     def test_a_clock_out_of_all_range_is_said_and_kills_nothing(self):

@@ -58,7 +58,9 @@ def library_2(levels):
         levels.extend(one.output_value for one in config.values())
         return Request()
 
-    module = types.SimpleNamespace(request_lines=request_lines, LineSettings=lambda **keys: types.SimpleNamespace(**keys), line=line)
+    module = types.SimpleNamespace(
+        request_lines=request_lines, LineSettings=lambda **keys: types.SimpleNamespace(**keys), line=line
+    )
     return {"gpiod": module, "gpiod.line": line}
 
 
@@ -83,9 +85,13 @@ class Gpio(unittest.TestCase):
     def test_a_chip_that_is_not_there_and_a_missing_library_are_said(self):
         own = {"chip": "/dev/gpiochip9", "line": 17, "energized_level": "high"}
         for library in (library_1, library_2):
-            with mock.patch.dict(sys.modules, library([])), self.assertRaisesRegex(Failed, "line 17 of /dev/gpiochip9: No such file"):
+            with mock.patch.dict(sys.modules, library([])), self.assertRaisesRegex(
+                Failed, "line 17 of /dev/gpiochip9: No such file"
+            ):
                 outputs.Line(own, True)
-        with mock.patch.dict(sys.modules, {"gpiod": None}), self.assertRaisesRegex(Failed, "python3-libgpiod is missing"):
+        with mock.patch.dict(sys.modules, {"gpiod": None}), self.assertRaisesRegex(
+            Failed, "python3-libgpiod is missing"
+        ):
             outputs.Line(own, True)
 
 
@@ -114,7 +120,8 @@ class Commands(unittest.TestCase):
     def test_percentages_are_filled_in_and_other_braces_stay(self):
         sent = []
         topic = outputs.PercentTopic(
-            {"topic": "garden/{group}/set", "payload": '{"percent": {percent}, "x": {}}', "retain": True}, lambda *all: sent.append(all)
+            {"topic": "garden/{group}/set", "payload": '{"percent": {percent}, "x": {}}', "retain": True},
+            lambda *all: sent.append(all),
         )
         topic.set((("lawn", 70), ("beds", 0)))
         self.assertEqual(sent[0], ("garden/lawn/set", '{"percent": 70, "x": {}}', True))
@@ -124,7 +131,9 @@ class Commands(unittest.TestCase):
 
     def test_a_smart_relay_gets_one_of_two_payloads(self):
         sent = []
-        relay = outputs.RelayTopic({"topic": "a", "allowed": "OFF", "interrupted": "ON", "retain": False}, lambda *all: sent.append(all))
+        relay = outputs.RelayTopic(
+            {"topic": "a", "allowed": "OFF", "interrupted": "ON", "retain": False}, lambda *all: sent.append(all)
+        )
         relay.set(True)
         relay.set(False)
         self.assertEqual(sent, [("a", "OFF", False), ("a", "ON", False)])

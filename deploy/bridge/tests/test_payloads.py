@@ -29,7 +29,11 @@ BROKEN = (
 class Payloads(unittest.TestCase):
     def test_no_broken_payload_changes_anything_and_each_cause_is_said_once_an_hour(self):
         subject = core()
-        hearers = ((subject.hear_instruction, told()), (subject.hear_fallback, table()), (subject.hear_daemon, status()))
+        hearers = (
+            (subject.hear_instruction, told()),
+            (subject.hear_fallback, table()),
+            (subject.hear_daemon, status()),
+        )
         for hear, good in hearers:
             hear(at("2027-06-01T12:00:00Z"), good)
             wrong = [payload for payload in broken_forms(json.loads(good))]

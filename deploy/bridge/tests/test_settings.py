@@ -55,8 +55,18 @@ class Shipped(unittest.TestCase):
             # Uncomment the keys, not the other outputs and tables.
             lines = [line.removeprefix("#") for line in text.splitlines()]
             keys = [line.split("=")[0].strip() for line in lines if "=" in line and not line.startswith(" ")]
-            optional = ("instance", "prefix", "offline_after_minutes", "report_every_minutes", "when_unknown", "months_while_held",
-                        "least_minutes_between_changes", "on_stop", "repeat_every_minutes", "chip")
+            optional = (
+                "instance",
+                "prefix",
+                "offline_after_minutes",
+                "report_every_minutes",
+                "when_unknown",
+                "months_while_held",
+                "least_minutes_between_changes",
+                "on_stop",
+                "repeat_every_minutes",
+                "chip",
+            )
             full = "\n".join(
                 line.removeprefix("#") if line.removeprefix("#").split("=")[0].strip() in optional else line
                 for line in text.splitlines()
@@ -114,7 +124,11 @@ class Faults(unittest.TestCase):
         ):
             self.check(RELAY, path, value, words)
         for path, value, words in (
-            ("percent.percent_when_unknown", ..., "percent_when_unknown is missing: write a whole number from 0 to 200"),
+            (
+                "percent.percent_when_unknown",
+                ...,
+                "percent_when_unknown is missing: write a whole number from 0 to 200",
+            ),
             ("percent.groups", ["lawn"], "leave it out, or write follows"),
             ("percent.follows", "percents", "name the groups"),
             ("percent.mqtt.payload", "full", "{percent} must stand in it"),

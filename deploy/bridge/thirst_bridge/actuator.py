@@ -49,7 +49,9 @@ class Actuator:
                 return False, []
             self._waits = True
             rest = duration(max(1, round(self._between - since)))
-            return False, [Line("INFO", f"The contact changed a moment ago: it waits {rest} before it allows watering.")]
+            return False, [
+                Line("INFO", f"The contact changed a moment ago: it waits {rest} before it allows watering.")
+            ]
         self._waits = False
         return True, []
 
@@ -97,7 +99,9 @@ class Reports:
         if report is None:
             return None
         flow = report.get("flow_liters_per_minute")
-        key = {name: value for name, value in report.items() if name in ("in_force", "water_allowed", "percent", "note")}
+        key = {
+            name: value for name, value in report.items() if name in ("in_force", "water_allowed", "percent", "note")
+        }
         key["flows"] = flow is not None and FLOWS < flow
         runs = report.get("runs", [])
         news = key != self._last or any(run not in self._runs for run in runs)

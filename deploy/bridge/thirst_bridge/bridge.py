@@ -68,7 +68,9 @@ class Bridge:
         if not saved:
             return
         if (saved.get("site"), saved.get("controller")) != (rules.site, rules.controller):
-            self._say("WARN", f"The state file {self.memory.path} belongs to another controller; the bridge begins anew.")
+            self._say(
+                "WARN", f"The state file {self.memory.path} belongs to another controller; the bridge begins anew."
+            )
             return
         self._lines(self.core.restore(clock(), saved))
         self.feedback.restore(saved.get("feedback"))

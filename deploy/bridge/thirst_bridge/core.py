@@ -99,7 +99,11 @@ class Core:
         """Takes in the payload of the fallback's topic."""
         if not payload:
             had, self.fallback = self.fallback, None
-            return [Line("INFO", "The fallback of the site was taken back: the bridge's own settings stand in.")] if had else []
+            return (
+                [Line("INFO", "The fallback of the site was taken back: the bridge's own settings stand in.")]
+                if had
+                else []
+            )
         try:
             new = payloads.fallback(payload, self.rules.site)
         except Refused as fault:
@@ -153,7 +157,10 @@ class Core:
         if self._past(now, told):
             return self._without(month, f"the last instruction was valid until {moment(_end(told))}")
         if self._is_offline(now):
-            return self._without(month, f"daemon {self.rules.instance} has been offline for more than {duration(self.rules.offline_after)}")
+            return self._without(
+                month,
+                f"daemon {self.rules.instance} has been offline for more than {duration(self.rules.offline_after)}",
+            )
         return self._follow(told, month)
 
     def stopped(self, now, on_stop, without_power):
@@ -245,7 +252,9 @@ class Core:
         if month is None:
             return self._wanted("unknown", False, f"{why}, and it may be a frost month")
         name = MONTHS[month - 1]
-        return self._wanted("unknown", month not in frost, f"{why}, and {name} is {'a' if month in frost else 'no'} frost month")
+        return self._wanted(
+            "unknown", month not in frost, f"{why}, and {name} is {'a' if month in frost else 'no'} frost month"
+        )
 
     def _wanted(self, basis, allowed, reason, pair=None):
         if self.rules.kind == "relay":
@@ -322,12 +331,14 @@ def moment(wall):
 
 
 def duration(seconds):
-    """A duration for people."""
-    for unit, size in (("hour", 3600), ("minute", 60), ("second", 1)):
-        count = round(seconds / size, 1)
-        if count >= (2 if unit == "hour" else 1) or unit == "second":
-            return f"{count:g} {unit}{'' if count == 1 else 's'}"
-    return ""
+    """A duration for people, in the largest unit that counts it whole."""
+    for unit, size, least in (("hour", 3600, 2), ("minute", 60, 1)):
+        if seconds % size == 0 and least * size <= seconds:
+            break
+    else:
+        unit, size = "second", 1
+    count = round(seconds / size, 1)
+    return f"{count:g} {unit}{'' if count == 1 else 's'}"
 
 
 def sentence(text):

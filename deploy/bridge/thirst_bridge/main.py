@@ -56,7 +56,10 @@ def _run(settings, asked, loop, trial):
         say("WARN", f"The state file {settings.state_file} cannot be locked: {fault.strerror}.")
         return 1
     rules = settings.rules
-    say("INFO", f"Bridge of {rules.controller} at {rules.site}: {rules.kind} by {settings.output}{', dry run' * asked.dry_run}.")
+    say(
+        "INFO",
+        f"Bridge of {rules.controller} at {rules.site}: {rules.kind} by {settings.output}{', dry run' * asked.dry_run}.",
+    )
     if asked.test:
         if asked.dry_run:
             say("INFO", "Nothing is set in a dry run.")
@@ -92,7 +95,9 @@ def plan(settings):
         state = "allowed" if settings.without_power else "interrupted"
         lines.append(f"energized means {settings.energized}: without power watering is {state}")
         frost = ", ".join(map(str, sorted(rules.frost_months))) or "none"
-        lines.append(f"while nothing is known: {rules.when_unknown.replace('_', ' ')}; frost months of this file: {frost}")
+        lines.append(
+            f"while nothing is known: {rules.when_unknown.replace('_', ' ')}; frost months of this file: {frost}"
+        )
     else:
         groups = f" of {', '.join(rules.groups)}" if rules.groups else ""
         lines.append(f"hands over {rules.follows}{groups}; while nothing is known {rules.percent_when_unknown} %")
@@ -127,7 +132,11 @@ def _arguments():
     parser.add_argument("file", help="the bridge's TOML file")
     parser.add_argument("--check", action="store_true", help="read the file, say what the bridge will do, and end")
     parser.add_argument("--dry-run", action="store_true", help="do everything but set the output")
-    parser.add_argument("--test", action="store_true", help="interrupt watering for two minutes, say each step, return, and end")
-    parser.add_argument("--test-seconds", type=_seconds, default=120.0, metavar="S", help="another time for --test, 1 to 600")
+    parser.add_argument(
+        "--test", action="store_true", help="interrupt watering for two minutes, say each step, return, and end"
+    )
+    parser.add_argument(
+        "--test-seconds", type=_seconds, default=120.0, metavar="S", help="another time for --test, 1 to 600"
+    )
     parser.add_argument("--guard", help=argparse.SUPPRESS)
     return parser

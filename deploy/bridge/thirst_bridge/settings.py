@@ -75,7 +75,7 @@ def read(top, path="the file"):
     instance = table.id("instance", "thirstd")
     prefix = table.text("prefix", "thirst/v1")
     if prefix is not None and (not prefix or any(c in prefix for c in "+#") or prefix.strip("/") != prefix):
-        table.fault("prefix", "write topic levels without + and #, as \"thirst/v1\"")
+        table.fault("prefix", 'write topic levels without + and #, as "thirst/v1"')
     zone = _zone(table)
     state_file = table.text("state_file", None)
     common = {
@@ -102,7 +102,11 @@ def read(top, path="the file"):
         common["groups"] = tuple(percent.ids("groups"))
         per_group = common["follows"] == "percents"
         if per_group != bool(common["groups"]):
-            text = "name the groups whose percentages are handed over" if per_group else 'leave it out, or write follows = "percents"'
+            text = (
+                "name the groups whose percentages are handed over"
+                if per_group
+                else 'leave it out, or write follows = "percents"'
+            )
             percent.fault("groups", text)
         common["percent_when_unknown"] = percent.number("percent_when_unknown", None, 0, 200, whole=True)
         common["months_while_held"] = percent.choice("months_while_held", ("zero", "unchanged"), "zero")
@@ -115,8 +119,21 @@ def read(top, path="the file"):
     if faults:
         raise Faults("\n".join(faults))
     rules = Rules(kind=kind, site=site, controller=controller, instance=instance, zone=zone, **common)
-    return Settings(rules, broker, prefix, state_file, between, repeat, report_every, on_stop, energized, output,
-                    output_settings, flow, runs)
+    return Settings(
+        rules,
+        broker,
+        prefix,
+        state_file,
+        between,
+        repeat,
+        report_every,
+        on_stop,
+        energized,
+        output,
+        output_settings,
+        flow,
+        runs,
+    )
 
 
 def _zone(table):
@@ -126,7 +143,9 @@ def _zone(table):
     try:
         return ZoneInfo(name)
     except Exception:  # the module raises several kinds for names that are none
-        table.fault("zone", 'is not known here; write a name as "America/Denver", or leave it out for the zone of this machine')
+        table.fault(
+            "zone", 'is not known here; write a name as "America/Denver", or leave it out for the zone of this machine'
+        )
         return None
 
 
@@ -167,7 +186,9 @@ def _output(table, outputs):
     given = [name for name in known if name in table.values]
     if len(given) != 1:
         choices = " or ".join(f"[{table.path}{name}]" for name in known)
-        table.fault("", f"write one of {choices}" if not given else f"{' and '.join(given)}: write only one of {choices}")
+        table.fault(
+            "", f"write one of {choices}" if not given else f"{' and '.join(given)}: write only one of {choices}"
+        )
         return None, {}
     output = table.table(given[0])
     settings = outputs(output)[given[0]]()
@@ -298,7 +319,9 @@ class _Table:
 
     def ids(self, key):
         values = self._take(key, [], list, 'a list, as ["lawn", "beds"]') or []
-        if not all(isinstance(value, str) and ID.fullmatch(value) for value in values) or len(set(values)) != len(values):
+        if not all(isinstance(value, str) and ID.fullmatch(value) for value in values) or len(set(values)) != len(
+            values
+        ):
             self.fault(key, 'write the ids of groups, each once, as ["lawn", "beds"]')
             return []
         return values
@@ -331,7 +354,9 @@ class _Table:
     def argv(self, key):
         write = 'a list with the program and its arguments, as ["/usr/local/bin/relay", "on"]; no shell reads it'
         values = self._take(key, _NEEDED, list, write)
-        if values is not None and not (values and values[0] and all(isinstance(v, str) and "\0" not in v for v in values)):
+        if values is not None and not (
+            values and values[0] and all(isinstance(v, str) and "\0" not in v for v in values)
+        ):
             self.fault(key, f"write {write}")
             return None
         return values
@@ -341,7 +366,9 @@ class _Table:
         for key in self.values:
             if key not in self.seen:
                 near = difflib.get_close_matches(key.lower(), self.seen, 1, 0.6)
-                near = near or [known for known in sorted(self.seen) if len(key) > 2 and known.startswith(key.lower())][:1]
+                near = (
+                    near or [known for known in sorted(self.seen) if len(key) > 2 and known.startswith(key.lower())][:1]
+                )
                 meant = f"did you mean {near[0]}?" if near else f"known here: {', '.join(sorted(self.seen))}"
                 self.faults.append(f"{self.file}: {self.path}{plain(key, 60)}: this key is not known; {meant}")
 

@@ -42,10 +42,16 @@ def run(bridge, seconds, say, stopping, guard):
     if not back:
         say("WARN", f"Step 3 of 4: the output could not be set back: {sentence(bridge.actuator.fault or '')}")
     else:
-        say("INFO", f"Step 3 of 4: the test is {'cut short' if failed else 'over'}. {sentence(describe(kind, bridge.actuator.value))}")
+        say(
+            "INFO",
+            f"Step 3 of 4: the test is {'cut short' if failed else 'over'}. {sentence(describe(kind, bridge.actuator.value))}",
+        )
     told = bridge.link.ready
     told = bridge.close() and told
-    say("INFO" if told else "WARN", f"Step 4 of 4: {'the broker has the reports' if told else 'the reports did not reach the broker'}.")
+    say(
+        "INFO" if told else "WARN",
+        f"Step 4 of 4: {'the broker has the reports' if told else 'the reports did not reach the broker'}.",
+    )
     return 1 if failed or not back else 0
 
 
@@ -53,7 +59,9 @@ def restore(settings, value, say):
     """What the guard does when the test was killed: puts `value` into force and ends."""
     if sys.stdin.buffer.read(5) == b"done\n":
         return 0
-    link = Link(settings.broker.named("-guard"), [settings.topic("daemon", settings.rules.instance)], lambda *_: None, say)
+    link = Link(
+        settings.broker.named("-guard"), [settings.topic("daemon", settings.rules.instance)], lambda *_: None, say
+    )
     try:
         end = time.monotonic() + KNOWS_WITHIN
         while settings.output == "mqtt" and not link.ready and time.monotonic() < end:
@@ -67,7 +75,10 @@ def restore(settings, value, say):
         return 1
     finally:
         link.close()
-    say("WARN", f"The test was killed: {sentence(small(describe(settings.rules.kind, value)))}")
+    say(
+        "WARN",
+        f"The test was killed, and the output is set back: {sentence(small(describe(settings.rules.kind, value)))}",
+    )
     return 0
 
 
