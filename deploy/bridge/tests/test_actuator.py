@@ -7,7 +7,7 @@ from thirst_bridge.actuator import Actuator, Reports
 from thirst_bridge.core import Now
 from thirst_bridge.feedback import Feedback
 
-from .samples import at, core, keep_report, status, table, told, wall
+from .samples import core, keep_report, status, table, told, wall
 
 NOON = wall("2027-06-01T12:00:00Z")
 

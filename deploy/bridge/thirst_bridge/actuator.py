@@ -68,7 +68,8 @@ class Actuator:
         """The output could not be set: where it stands is not known, and it is tried again."""
         new = self.fault != fault
         self.value, self.fault, self._retry = None, fault, now.uptime + RETRY
-        text = f"It should be that {small(describe(self.kind, self.wanted.value))}, but the output could not be set: {sentence(fault)}"
+        should = small(describe(self.kind, self.wanted.value))
+        text = f"It should be that {should}, but the output could not be set: {sentence(fault)}"
         return [Line("WARN", f"{text} It is tried again.")] if new else []
 
     def _news(self):
