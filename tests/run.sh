@@ -83,6 +83,8 @@ step "cargo doc"
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --locked
 step "binaries for the end-to-end tests"
 cargo build --workspace --bins --locked
+step "Python for the tests of the bridge"
+bash tests/bridge_python.sh
 step "cargo test"
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT

@@ -7,6 +7,8 @@ use thirst_tests::broker::{Broker, Options, Tls};
 use thirst_tests::certificates::{Authority, Issued};
 use thirst_tests::client::Client;
 use thirst_tests::daemon::Daemon;
+use thirst_tests::process::Process;
+use thirstd::engine::stamp::HOUR;
 
 const PREFIX: &str = topics::DEFAULT_PREFIX;
 const SITE: &str = "heron-bend";
@@ -51,7 +53,9 @@ impl House {
         let tls = Tls { wants: Some(authority.certificate()), ..Tls::of(&authority) };
         let broker = Broker::start(&Options {
             // Every account has its name for a password.
-            users: ["thirstd", "sensors-heron-bend", "bridge-heron-bend", "office"].map(|name| (name, name)).to_vec(),
+            users: ["thirstd", "sensors-heron-bend", "bridge-heron-bend", "devices-heron-bend", "office"]
+                .map(|name| (name, name))
+                .to_vec(),
             access_list: Some(include_str!("../../deploy/broker/access.acl")),
             shipped: Some(include_str!("../../deploy/broker/mosquitto.conf")),
             tls: Some(tls),
@@ -126,6 +130,109 @@ fn a_bridge_reports_on_its_own_site_and_commands_nobody() {
     refused.push(format!("yard/{SITE}/mast/state"));
     check("bridge-heron-bend", &refused, &[topics::report(PREFIX, SITE, "relay")]);
 }
+
+#[test]
+fn a_bridge_sets_the_devices_of_its_own_site_and_hears_them() {
+    let house = House::open();
+    let device = |site: &str, level: &str| format!("garden/{site}/relay/{level}");
+    let mut bridge = house.enter("bridge-heron-bend", &["garden/#"]);
+    let mut devices = house.enter("devices-heron-bend", &["garden/#", "thirst/v1/#"]);
+    for (writer, refused, allowed) in [
+        (&mut bridge, device(SITE, "state"), device(SITE, "set")),
+        (&mut devices, device(SITE, "set"), device(SITE, "state")),
+    ] {
+        writer.publish(&refused, "refused");
+        writer.publish(&device(OTHER_SITE, "set"), "refused");
+        writer.publish(&device(OTHER_SITE, "state"), "refused");
+        writer.publish(&allowed, "allowed");
+    }
+    house.enter("thirstd", &[]).publish(&topics::fallback(PREFIX, SITE), "not for devices");
+    bridge.wait_for("the state", |heard| heard.topic == device(SITE, "state"));
+    devices.wait_for("the order", |heard| heard.topic == device(SITE, "set"));
+    for client in [&mut bridge, &mut devices] {
+        assert!(client.heard().iter().all(|heard| heard.payload == b"allowed"), "{:?}", client.heard());
+    }
+}
+
+#[test]
+fn the_bridge_comes_in_over_tls_with_its_password_and_needs_no_more_than_its_account_may_do() {
+    let house = House::open();
+    let folder = tempfile::tempdir().unwrap();
+    let password = folder.path().join("password");
+    std::fs::write(&password, "bridge-heron-bend\n").unwrap();
+    let fill = [
+        ("{tls_port}", house.broker.tls_port().to_string()),
+        ("{password}", password.display().to_string()),
+        ("{ca}", house.authority.certificate().display().to_string()),
+        ("{cert}", house.own.certificate.display().to_string()),
+        ("{key}", house.own.key.display().to_string()),
+    ];
+    let text = fill.iter().fold(BRIDGE.to_owned(), |text, (name, value)| text.replace(name, value));
+    let file = folder.path().join("bridge.toml");
+    let mut office = house.enter("office", &["thirst/v1/#"]);
+    let mut devices = house.enter("devices-heron-bend", &["garden/heron-bend/+/set"]);
+    let mut daemon = house.enter("thirstd", &[]);
+    let instruction = json!({
+        "schema": "thirst/instruction/1", "site": SITE, "controller": "relay", "epoch": 1, "sequence": 7,
+        "issued_at": "2027-01-01T00:00:00Z", "valid_until": "2027-01-01T01:00:00Z", "capability": "hold",
+        "water_allowed": false, "text": "made by hand",
+    });
+    let times = [("2027-01-01T00:00:00Z", -HOUR), ("2027-01-01T01:00:00Z", HOUR)];
+    let instruction = times.iter().fold(instruction.to_string(), |text, (from, by)| {
+        text.replace(from, &thirst_replay::clock::wall().plus(*by).text())
+    });
+    daemon.publish_retained(&topics::instruction(PREFIX, SITE, "relay"), instruction);
+    for paho in [1, 2] {
+        // A password that is wrong is said in plain words, and never itself.
+        std::fs::write(&file, text.replace("user = \"bridge-heron-bend\"", "user = \"office\"")).unwrap();
+        let stranger = bridge(paho, folder.path());
+        thirst_tests::wait::until("the refusal", || stranger.log().contains("password is wrong").then_some(()));
+        drop(stranger);
+        std::fs::write(&file, &text).unwrap();
+        office.forget();
+        devices.forget();
+        let process = bridge(paho, folder.path());
+        let order = devices.wait_for("the order to the relay", |heard| heard.topic == "garden/heron-bend/relay/set");
+        assert_eq!(order.payload, b"ON");
+        let report = topics::report(PREFIX, SITE, "relay");
+        office.wait_for_json(&report, "a confirmation", |report| report["in_force"]["sequence"] == 7);
+        devices.publish("garden/heron-bend/meter/state", "3.5");
+        office.wait_for_json(&report, "the flow", |report| report["flow_liters_per_minute"] == 3.5);
+        assert!(!process.log().contains("refuses"), "{}", process.log());
+    }
+}
+
+/// The bridge as a process; its file stands in `folder`.
+fn bridge(paho: u8, folder: &std::path::Path) -> Process {
+    let mut command = std::process::Command::new(thirst_tests::binaries::python(paho));
+    let program = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/bridge");
+    command.env("PYTHONDONTWRITEBYTECODE", "1").arg(program).arg(folder.join("bridge.toml"));
+    Process::start("the bridge", &mut command, &folder.join(format!("log-{paho}")))
+}
+
+const BRIDGE: &str = r#"
+kind = "relay"
+site = "heron-bend"
+controller = "relay"
+
+[broker]
+host = "localhost"
+port = {tls_port}
+user = "bridge-heron-bend"
+password_file = "{password}"
+tls = { ca_file = "{ca}", cert_file = "{cert}", key_file = "{key}" }
+
+[contact]
+energized = "watering interrupted"
+
+[contact.mqtt]
+topic = "garden/heron-bend/relay/set"
+allowed = "OFF"
+interrupted = "ON"
+
+[feedback.flow]
+topic = "garden/heron-bend/meter/state"
+"#;
 
 #[test]
 fn the_office_commands_every_site_and_decides_nothing() {

@@ -4,6 +4,7 @@ use serde_json::json;
 
 use thirst_tests::broker::Broker;
 use thirst_tests::client::Client;
+use thirst_tests::daemon::Daemon;
 use thirst_tests::schema::assert_valid;
 
 use crate::yard::{COMMAND, DECISION, INSTRUCTION, RESULT, Yard, reasons};
@@ -61,4 +62,41 @@ fn a_retained_command_is_refused_and_a_live_one_is_carried_out() {
     yard.client.publish(COMMAND, command("new-1"));
     let again = yard.client.wait_for_json(RESULT, "an answer", |result| result["id"] == "new-1");
     assert_eq!(again["outcome"], "repeated");
+}
+
+#[test]
+fn frost_months_that_were_changed_in_the_settings_reach_the_bridges() {
+    let broker = Broker::plain();
+    let mut client = Client::connect(&broker, "bridge", &["thirst/v1/site/oak/fallback"]);
+    let folder = tempfile::tempdir().unwrap();
+    let text = format!(
+        r#"
+store.path = "{}/thirstd.db"
+broker = {{ host = "127.0.0.1", port = {{port}} }}
+
+[[feeds]]
+topic = "yard/{{site}}/{{sensor}}/state"
+format = "json"
+fields."/temp_c" = {{ quantity = "air_temperature", unit = "Cel" }}
+
+[[sites]]
+id = "oak"
+latitude = 46.31
+longitude = -120.04
+zone = "America/Los_Angeles"
+frost_months = [1, 12]
+sensors = [{{ id = "mast" }}]
+groups = [{{ id = "lawn", kind = "spray" }}]
+controllers = [{{ id = "relay" }}]
+"#,
+        folder.path().display()
+    );
+    let fallback = "thirst/v1/site/oak/fallback";
+    let mut daemon = Daemon::start(&broker, &text);
+    let first = client.wait_for_json(fallback, "January and December", |told| told["frost_months"] == json!([1, 12]));
+    daemon.terminate();
+    let _daemon = Daemon::start(&broker, &text.replace("[1, 12]", "[1, 2, 12]"));
+    let second = client.wait_for_json(fallback, "February", |told| told["frost_months"] == json!([1, 2, 12]));
+    assert_eq!(second["percents"], first["percents"]);
+    assert!(crate::yard::rank(&first) < crate::yard::rank(&second), "{first} {second}");
 }

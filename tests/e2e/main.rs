@@ -4,6 +4,7 @@
 
 mod access;
 mod answers;
+mod bridge;
 mod broker_away;
 mod decisions;
 mod recordings;

@@ -6,6 +6,7 @@
 
 mod alerts;
 mod bad_sensors;
+mod bridge;
 mod case;
 mod configuration;
 mod days;

@@ -24,6 +24,22 @@ pub fn ours(name: &str) -> PathBuf {
     program
 }
 
+/// A Python with paho-mqtt of version `paho` (1 or 2), as `tests/bridge_python.sh` builds it.
+///
+/// # Panics
+/// Where it is not built.
+pub fn python(paho: u8) -> PathBuf {
+    let test = std::env::current_exe().expect("a running program has a path");
+    let target = test.ancestors().nth(3).expect("cargo runs tests from its target folder");
+    let python = target.join(format!("bridge-python-{paho}/bin/python"));
+    assert!(
+        python.is_file(),
+        "there is no {}: run tests/bridge_python.sh, or tests/run.sh, which does",
+        python.display()
+    );
+    python
+}
+
 /// A program of the system. Daemons stand where the PATH of a plain user does not look.
 ///
 /// # Panics

@@ -31,11 +31,13 @@ pub fn controllers(state: &mut SiteState, context: &mut Context<'_>) {
     }
 }
 
-/// Publishes the twelve percentages where they are new.
+/// Publishes the twelve percentages and the frost months where they are new.
 pub fn fallback(state: &mut SiteState, context: &mut Context<'_>) {
     let percents = fallback_percents(context);
-    if state.sent.fallback != Some(percents) {
+    let frost = context.site.frost_months.iter().rev().fold(0, |bits, frost| bits << 1 | u16::from(*frost));
+    if (state.sent.fallback, state.sent.frost_months) != (Some(percents), Some(frost)) {
         state.sent.fallback = Some(percents);
+        state.sent.frost_months = Some(frost);
         messages::fallback(state, percents, context);
     }
 }

@@ -331,6 +331,9 @@ pub struct Sent {
     /// The fallback as last sent.
     #[serde(rename = "f", default)]
     pub fallback: Option<[u16; 12]>,
+    /// Its frost months: January is the lowest bit.
+    #[serde(rename = "m", default, skip_serializing_if = "Option::is_none")]
+    pub frost_months: Option<u16>,
     #[serde(rename = "y", default)]
     pub final_mark: u32,
 }

@@ -1,0 +1,1 @@
+"""Tests of the bridge: python3 -m unittest discover -s deploy/bridge -t deploy/bridge."""
