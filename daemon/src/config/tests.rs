@@ -12,6 +12,7 @@ use crate::engine::reading::Quantity;
 use tree::{Kind, VARIABLES};
 
 pub(super) const ONE_SITE: &str = include_str!("../../../deploy/config/one-site.toml");
+const FLEET: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../deploy/config/fleet/thirstd.toml");
 const FULL: &str = include_str!("../../../deploy/config/full.toml");
 
 pub(super) fn load_plain(text: &str) -> Result<Loaded, Faults> {
@@ -29,6 +30,14 @@ fn variables(pairs: &[(&str, &str)]) -> impl Iterator<Item = (String, String)> {
 /// Settings apart from the version, which stands for the text.
 fn settings_of(loaded: &Loaded) -> Settings {
     Settings { version: 0, ..Settings::clone(&loaded.settings) }
+}
+
+#[test]
+fn the_shipped_fleet_has_no_fault_and_shares_its_district() {
+    let loaded = load(std::path::Path::new(FLEET), std::iter::empty()).unwrap_or_else(|faults| panic!("{faults}"));
+    let sites = &loaded.settings.sites;
+    assert_eq!(sites.iter().map(|site| site.id.as_str()).collect::<Vec<_>>(), ["otter-mill", "plover-yard"]);
+    assert!(sites.iter().all(|site| site.restrictions.len() == 1), "each under the rule of the district");
 }
 
 #[test]
