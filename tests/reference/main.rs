@@ -1,6 +1,8 @@
 //! The formulas against published values: worked examples of the standards, and long series by other programs.
 
 #[cfg(test)]
+mod battery;
+#[cfg(test)]
 mod check_values;
 #[cfg(test)]
 mod de_bilt;

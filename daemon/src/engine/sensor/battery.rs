@@ -7,6 +7,7 @@ pub mod chemistry;
 pub mod days;
 pub mod forecast;
 pub mod outlook;
+mod own_word;
 pub mod replacement;
 pub mod trend;
 pub mod warmth;
@@ -17,6 +18,7 @@ use super::super::units::{Percent, Volts};
 pub use chemistry::{Chemistry, Course};
 pub use forecast::Forecast;
 pub use outlook::{DayChange, Outlook};
+use own_word::OwnWord;
 
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -26,7 +28,8 @@ pub struct BatterySettings {
     pub low_volts: Option<f64>,
     /// Our choice: 20 % where None.
     pub low_percent: Option<f64>,
-    /// Our choice: 3 readings in a row, so one weak moment is not a low battery. At least 1.
+    /// Our choice: 3 readings in a row, so one weak moment is not a low battery; of the sensor's own word 3 within a day
+    /// and at least half of the last 12. At least 1.
     pub readings_to_change: u8,
     /// Our choice: 1 h from the first to the last of them, so one cold start is not a low battery. Volts and percent.
     pub low_for_seconds: u32,
@@ -116,7 +119,7 @@ pub struct Battery {
     #[serde(rename = "b")]
     by_percent: Patience,
     #[serde(rename = "c")]
-    by_ok: Patience,
+    by_ok: OwnWord,
     /// What its days tell; rare enough to keep aside.
     #[serde(rename = "t", default, skip_serializing_if = "Option::is_none")]
     outlook: Option<Box<Outlook>>,
@@ -203,7 +206,7 @@ impl Battery {
             }
             BatteryReading::Ok(ok) => {
                 self.ok = Some(ok);
-                self.by_ok.judge(listening, if ok { Side::Above } else { Side::Below }, patience, 0);
+                self.by_ok.hear(listening, ok, patience);
             }
             BatteryReading::Volts(_) | BatteryReading::Percent(_) => {}
         }

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::BatterySettings;
 use super::chemistry::{Chemistry, Course};
 use super::days::Days;
-use super::trend::theil_sen;
+use super::trend::{falling, theil_sen};
 use super::warmth::Warmth;
 
 /// What a forecast rests on.
@@ -131,12 +131,29 @@ fn by_trend(known: &Known<'_>, settings: &BatterySettings) -> Option<(f64, f64, 
     {
         return None;
     }
+    let end = end_depth(known, settings)?;
+    if !known.percent && known.chemistry.course() == Course::Unknown {
+        return straight(&points, end).map(|remaining| (remaining, 0.0, Basis::Trend));
+    }
     let line = theil_sen(&points)?;
     let now = line.at(today);
     let rate = rate(known, &points, now, &line)?;
-    let end = end_depth(known, settings)?;
-    let used = if end > 0.0 { now } else { 0.0 };
-    Some((((end - now) / rate).max(0.0), used, Basis::Trend))
+    Some((((end - now) / rate).max(0.0), now, Basis::Trend))
+}
+
+/// Days until levels that rise towards `end` along a straight line reach it: the sooner by all `points` and by those of
+/// the last two weeks, because what has no known curve falls faster near its end. None where no rise can be told from
+/// scatter. `points`: day and level, the oldest first.
+pub fn straight(points: &[(f64, f64)], end: f64) -> Option<f64> {
+    let (today, _) = *points.last()?;
+    let days_left = |points: &[(f64, f64)]| {
+        let line = theil_sen(points).filter(|line| line.low_slope > 0.0)?;
+        Some(((end - line.at(today)) / line.slope).max(0.0))
+    };
+    let from = points.partition_point(|(day, _)| *day <= today - 14.0);
+    let late = points.get(from..).filter(|late| late.len() >= 7).and_then(days_left);
+    let all = days_left(points)?;
+    Some(late.map_or(all, |late| late.min(all)))
 }
 
 /// Depth per day: what the last two months show, held to what the whole life shows as far as the scatter allows.
@@ -191,8 +208,14 @@ fn by_knee(known: &Known<'_>, settings: &BatterySettings) -> Option<(f64, f64, B
     let low = settings.volts_threshold()?.0;
     let knee = known.chemistry.depth_of_discharge(low)?;
     let mut last: Vec<f64> =
-        known.days.iter().rev().take(3).filter_map(|day| depth(known, day.level, day.celsius, settings)).collect();
-    let now = super::trend::median(&mut last).filter(|now| last.len() >= 3 && *now >= knee)?;
+        known.days.iter().rev().take(7).filter_map(|day| depth(known, day.level, day.celsius, settings)).collect();
+    last.reverse();
+    // Used charge does not come back: days that say so are averaged with their neighbors.
+    let remaining: Vec<f64> = last.iter().map(|depth| 1.0 - depth).collect();
+    let now = 1.0 - falling(&remaining).last()?;
+    if last.len() < 3 || now < knee {
+        return None;
+    }
     let newest = known.days.newest()?;
     let lived = f64::from(newest.day.saturating_sub(known.since)).max(30.0);
     let end = end_depth(known, settings)?;

@@ -55,14 +55,14 @@ fn a_low_battery_recovers_only_well_above_the_threshold() {
 }
 
 #[test]
-fn the_sensors_own_judgment_counts_at_its_third_repetition() {
+fn the_sensors_own_word_counts_at_its_third_repetition_and_is_taken_back_after_a_day() {
     let bad = |minute| (minute, BatteryReading::Ok(false));
     let good = |minute| (minute, BatteryReading::Ok(true));
-    check(alkaline(), &[bad(0), bad(1), good(2), bad(3), bad(4)], &[]);
+    check(alkaline(), &[bad(0), good(1), good(2), good(3), bad(4), good(5), good(6), bad(7)], &[]);
     check(
         alkaline(),
-        &[bad(0), bad(1), bad(2), good(3), good(4), good(5)],
-        &[(2, BatteryChange::Low), (5, BatteryChange::Recovered)],
+        &[bad(0), bad(1), bad(2), good(3), good(4), good(5), good(1442), good(1443)],
+        &[(2, BatteryChange::Low), (1443, BatteryChange::Recovered)],
     );
 }
 

@@ -53,6 +53,25 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
     Some((lower + upper) / 2.0)
 }
 
+/// The values that never rise and lie nearest to `values` by least squares: neighbors that rise are averaged (pool
+/// adjacent violators; Ayer et al., 1955).
+pub fn falling(values: &[f64]) -> Vec<f64> {
+    let mean = |(sum, count): (f64, usize)| sum / count as f64;
+    let mut blocks: Vec<(f64, usize)> = Vec::with_capacity(values.len());
+    for value in values {
+        let mut block = (*value, 1);
+        while let Some(before) = blocks.pop() {
+            if mean(before) >= mean(block) {
+                blocks.push(before);
+                break;
+            }
+            block = (block.0 + before.0, block.1 + before.1);
+        }
+        blocks.push(block);
+    }
+    blocks.into_iter().flat_map(|block| std::iter::repeat_n(mean(block), block.1)).collect()
+}
+
 fn ranked(values: &mut [f64], rank: usize) -> Option<f64> {
     (rank < values.len()).then(|| *values.select_nth_unstable_by(rank, f64::total_cmp).1)
 }
