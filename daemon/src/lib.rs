@@ -11,7 +11,7 @@
 //! 7. [`engine::output`]: what goes out: publications, history, audit, log lines.
 //!
 //! Around the engine stands a thin shell: [`config`] reads settings, [`shell`] talks to broker and store and owns the
-//! only clock.
+//! only clock. [`weather_file`] reads weather histories for what looks back on years.
 
 pub mod config;
 #[cfg(feature = "demo")]
@@ -19,3 +19,4 @@ pub mod demo;
 pub mod engine;
 pub mod shell;
 pub mod survey;
+pub mod weather_file;
