@@ -11,11 +11,13 @@
 //! 7. [`engine::output`]: what goes out: publications, history, audit, log lines.
 //!
 //! Around the engine stands a thin shell: [`config`] reads settings, [`shell`] talks to broker and store and owns the
-//! only clock.
+//! only clock. [`weather_file`] reads weather histories, of which [`climate`] makes normals.
 
+pub mod climate;
 pub mod config;
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod engine;
 pub mod shell;
 pub mod survey;
+pub mod weather_file;

@@ -11,4 +11,6 @@ mod fallon;
 #[cfg(test)]
 mod maricopa;
 #[cfg(test)]
+mod normals;
+#[cfg(test)]
 mod table;

@@ -20,6 +20,7 @@ use super::site::day_book::DayBook;
 use super::site::days::Days;
 use super::site::knock::HumidityClimate;
 use super::site::ledger::Ledger;
+use super::site::normals::Learnt;
 use super::site::quarantine::Doubt;
 use super::site::rain::Gauge;
 use super::stamp::Stamp;
@@ -58,6 +59,9 @@ pub struct SiteState {
     pub book: DayBook,
     #[serde(rename = "dy", default)]
     pub days: Days,
+    /// What its own full days say of its months.
+    #[serde(rename = "le", default, skip_serializing_if = "Option::is_none")]
+    pub learnt: Option<Box<Learnt>>,
     #[serde(rename = "ev", default)]
     pub event: RainEvent,
     #[serde(rename = "fz", default)]
