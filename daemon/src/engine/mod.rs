@@ -18,6 +18,7 @@ pub mod formula;
 mod instruct;
 mod intake;
 mod judge;
+mod nearby;
 pub mod output;
 mod partition;
 mod presence;
@@ -133,7 +134,9 @@ impl Engine {
                 });
             }
             Event::NeighborDigest(digest) => {
-                self.every(now, |state, context| site_step::neighbor(state, &digest, context))
+                for index in self.routes.listeners(&digest.from) {
+                    self.apply(now, index, |state, context| nearby::heard(state, &digest, context));
+                }
             }
             Event::BrokerUp { refused, .. } => {
                 let filters = refused;

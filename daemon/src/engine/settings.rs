@@ -64,7 +64,14 @@ pub struct SiteSettings {
     pub valid_hours: u32,
     pub refresh_hours: u32,
     pub quality: quality::Settings,
+    /// Sites whose hours stand in where this one has none, at most [`MOST_NEIGHBORS`].
+    pub neighbors: Vec<String>,
+    /// Some site lists this one: it tells its hours.
+    pub is_neighbor: bool,
 }
+
+/// Neighbors of a site. Our choice: more say nothing new.
+pub const MOST_NEIGHBORS: usize = 8;
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum DisplayUnits {
@@ -319,6 +326,8 @@ pub(crate) mod tests {
             valid_hours: 26,
             refresh_hours: 6,
             quality: quality::Settings::default(),
+            neighbors: vec![],
+            is_neighbor: false,
         }
     }
 }

@@ -116,6 +116,29 @@ pub struct Substituted {
     pub sun: bool,
 }
 
+/// For what shares of the elapsed day, 0 to 1, an input was not read here but at sites nearby.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct NearShares {
+    pub temperature: f64,
+    pub humidity: f64,
+    pub wind: f64,
+    pub sun: f64,
+}
+
+impl NearShares {
+    fn all(self) -> [f64; 4] {
+        [self.temperature, self.humidity, self.wind, self.sun]
+    }
+
+    fn most(self) -> f64 {
+        self.all().into_iter().fold(0.0, f64::max)
+    }
+
+    fn mean(self) -> f64 {
+        self.all().into_iter().sum::<f64>() / 4.0
+    }
+}
+
 /// ETo of a civil day, or of the running day so far.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DayEto {
@@ -143,7 +166,13 @@ pub struct DayEto {
 /// known; else Hargreaves–Samani. The running day's share of a daily method is the share of extraterrestrial radiation
 /// that has passed.
 pub fn reference_et_of(place: &Place, day: &Day<'_>) -> DayEto {
-    let site = Site::of(place, day);
+    reference_et_with(place, day, NearShares::default())
+}
+
+/// [`reference_et_of`] where some of the day's hours are those of sites nearby: they count as read, but neither as the
+/// site's own coverage nor as certain.
+pub fn reference_et_with(place: &Place, day: &Day<'_>, near: NearShares) -> DayEto {
+    let site = Site { near, ..Site::of(place, day) };
     let outcome = site.hourly().or_else(|| site.daily()).or_else(|| site.temperature_only());
     outcome.filter(|eto| eto.mm.is_finite()).unwrap_or(DayEto {
         mm: 0.0,
@@ -170,6 +199,7 @@ struct Site<'a> {
     elapsed: f64,
     /// Share of the day's extraterrestrial radiation that has passed, 0 to 1.
     passed: f64,
+    near: NearShares,
 }
 
 impl<'a> Site<'a> {
@@ -192,7 +222,7 @@ impl<'a> Site<'a> {
                 elapsed * HOUR as f64 / end.since(day.start) as f64
             }
         };
-        Self { place, day, slots, elapsed, passed }
+        Self { place, day, slots, elapsed, passed, near: NearShares::default() }
     }
 
     fn hourly(&self) -> Option<DayEto> {
@@ -285,6 +315,22 @@ impl<'a> Site<'a> {
             // Hours that were interpolated are no better than an estimate from temperature.
             rmse = rmse * coverage + accuracy::temperature_alone(self.place.climate).rmse_mm * (1.0 - coverage);
         }
+        let near = self.near.most();
+        if near > 0.0 {
+            // No record says how far a neighbor's reading is from one's own; without any reading is the worst case.
+            let without = Substituted {
+                humidity: substituted.humidity || self.near.humidity > 0.0,
+                wind: substituted.wind || self.near.wind > 0.0,
+                sun: substituted.sun || self.near.sun > 0.0,
+            };
+            let climate = self.place.climate;
+            let worst = match self.near.temperature > 0.0 {
+                true => accuracy::temperature_alone(climate),
+                false => accuracy::row(Method::PenmanMonteithDaily, without, climate, tuned, usual_wind_known),
+            };
+            rmse = rmse.max(rmse * (1.0 - near) + worst.rmse_mm * near);
+        }
+        let coverage = coverage * (1.0 - self.near.mean());
         DayEto {
             mm: mm.max(0.0),
             method,

@@ -1,8 +1,11 @@
 //! The water of a site: what fell, what evaporated, what is owed.
 
 pub mod day_book;
+pub mod day_weather;
 pub mod days;
 pub mod evapotranspiration;
 pub mod ledger;
+pub mod neighborhood;
 pub mod normals;
 pub mod rain;
+pub mod sun_clock;

@@ -1,0 +1,1 @@
+//! Days in parts of the site, its neighbors and nobody.
