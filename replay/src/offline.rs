@@ -18,6 +18,8 @@ use crate::recording::{Entry, Line, Reader, RecordingError};
 use crate::topic::{self, Kind};
 
 #[cfg(test)]
+mod neighbor_tests;
+#[cfg(test)]
 mod sample_tests;
 #[cfg(test)]
 mod tests;

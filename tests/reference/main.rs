@@ -11,4 +11,6 @@ mod maricopa;
 #[cfg(test)]
 mod packages;
 #[cfg(test)]
+mod sun_clock;
+#[cfg(test)]
 mod table;

@@ -156,7 +156,9 @@ fn random_hours_by_day_and_night_agree_with_refet_to_a_thousandth_of_a_millimete
         for clear_sky in [ClearSky::Simple, ClearSky::Full] {
             let weather = hour(row, clear_sky);
             let (simple, names) = match clear_sky {
-                ClearSky::Simple => (true, ["rso_simple", "cloudiness_simple", "rn_simple", "eto_simple", "etr_simple"]),
+                ClearSky::Simple => {
+                    (true, ["rso_simple", "cloudiness_simple", "rn_simple", "eto_simple", "etr_simple"])
+                }
                 ClearSky::Full => (false, ["rso_full", "cloudiness_full", "rn_full", "eto_full", "etr_full"]),
             };
             let [rso, cloudiness, rn, eto, etr] = names;

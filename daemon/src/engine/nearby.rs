@@ -145,7 +145,11 @@ fn cold(state: &mut SiteState, celsius: f64, hour: Stamp, context: &mut Context<
     match state.freeze.judge(celsius, now, LIVE, settings) {
         Some(FreezeChange::Began) => {
             state.freeze_by_neighbors = true;
-            log(context, Level::Info, format!("freeze hold begins at {text} nearby: no thermometer of the site speaks"));
+            log(
+                context,
+                Level::Info,
+                format!("freeze hold begins at {text} nearby: no thermometer of the site speaks"),
+            );
         }
         Some(FreezeChange::Ended) => {
             state.freeze_by_neighbors = false;

@@ -125,8 +125,10 @@ pub fn of_day(place: &Place, book: &DayBook, date: NaiveDate, start: Stamp, end:
         at = part_end;
     }
     night.close(&mut day.rain);
-    day.extremes =
-        DayExtremes { tmax: Some(warmest).filter(|value| value.is_finite()), tmin: Some(coldest).filter(|value| value.is_finite()) };
+    day.extremes = DayExtremes {
+        tmax: Some(warmest).filter(|value| value.is_finite()),
+        tmin: Some(coldest).filter(|value| value.is_finite()),
+    };
     for input in Input::ALL {
         day.bases.set(input, shares[input as usize].basis());
     }

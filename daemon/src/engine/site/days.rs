@@ -290,10 +290,10 @@ fn figures(
     let eto = evapotranspiration::reference_et_with(place, &day, weather.near);
     let elapsed = until.since(start) as f64 / end.since(start).max(1) as f64;
     let (eto_mm, eto_basis) = match eto.method {
-        // Usual evaporation follows the day's sun; so far without one, the clock has to do.
+        // Usual evaporation follows the sun of the day.
         Method::None => match stand_in.normals {
-            Some(normals) => (normals.eto_of_day_mm(date) * elapsed, Basis::Normals),
-            None => (stand_in.default_eto_mm * elapsed, Basis::Default),
+            Some(normals) => (normals.eto_of_day_mm(date) * eto.passed, Basis::Normals),
+            None => (stand_in.default_eto_mm * eto.passed, Basis::Default),
         },
         _ if weather.bases.of(Input::AirTemperature) == Basis::Neighbours => (eto.mm, Basis::Neighbours),
         _ if eto.coverage >= WELL_MEASURED => (eto.mm, Basis::Measured),
@@ -313,7 +313,9 @@ fn figures(
     } else {
         // Nobody's word is not 0: what usually falls counts for the time that nobody speaks for.
         match stand_in.normals.filter(|_| stand_in.has_gauge).and_then(|normals| normals.rain_of_day_mm(date)) {
-            Some(mean) => (own_mm.max(mean * (elapsed - elapsed * share(rain.near)).max(0.0)) + near_mm, Basis::Normals),
+            Some(mean) => {
+                (own_mm.max(mean * (elapsed - elapsed * share(rain.near)).max(0.0)) + near_mm, Basis::Normals)
+            }
             None if rain.near > 0 => (told_mm, Basis::Neighbours),
             None => (told_mm, Basis::Default),
         }
@@ -322,7 +324,13 @@ fn figures(
         water: DayWater { eto_mm, rain_mm },
         method: eto.method,
         coverage: eto.coverage,
-        uncertainty_mm: eto.uncertainty_mm,
+        uncertainty_mm: match eto.method {
+            Method::None => {
+                let by_normals = eto_basis == Basis::Normals;
+                evapotranspiration::unmeasured_rmse_mm(place.climate, by_normals).0 * eto.passed
+            }
+            _ => eto.uncertainty_mm,
+        },
         eto_basis,
         rain_basis,
         coldest_celsius: extremes.tmin,

@@ -156,6 +156,15 @@ pub struct DayEto {
     pub uncertainty_source: &'static str,
     /// Last daytime cloudiness, for the next day's [`Day::fcd`].
     pub fcd: Option<f64>,
+    /// Share of the day's extraterrestrial radiation that has passed, 0 to 1: 1 for a whole day.
+    pub passed: f64,
+}
+
+/// How far a whole day by climate normals, or without those by one default, is from the weather of the day: root mean
+/// square, mm, and where the figure comes from.
+pub fn unmeasured_rmse_mm(climate: Climate, by_normals: bool) -> (f64, &'static str) {
+    let row = if by_normals { accuracy::monthly_normals(climate) } else { accuracy::one_for_all(climate) };
+    (row.rmse_mm, row.source)
 }
 
 /// ETo of `day` at `place`.
@@ -174,7 +183,9 @@ pub fn reference_et_of(place: &Place, day: &Day<'_>) -> DayEto {
 pub fn reference_et_with(place: &Place, day: &Day<'_>, near: NearShares) -> DayEto {
     let site = Site { near, ..Site::of(place, day) };
     let outcome = site.hourly().or_else(|| site.daily()).or_else(|| site.temperature_only());
+    let passed = site.passed.clamp(0.0, 1.0);
     outcome.filter(|eto| eto.mm.is_finite()).unwrap_or(DayEto {
+        passed,
         mm: 0.0,
         method: Method::None,
         coverage: 0.0,
@@ -339,6 +350,7 @@ impl<'a> Site<'a> {
             uncertainty_mm: rmse * self.passed,
             uncertainty_source: row.source,
             fcd,
+            passed: self.passed,
         }
     }
 

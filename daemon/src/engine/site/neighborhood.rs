@@ -140,7 +140,9 @@ pub fn estimate<'a>(place: &Place, hour: Stamp, digests: impl Iterator<Item = &'
             .collect();
         let value = match near {
             Near::Rain => weighted_median(weighted),
-            _ if weighted.len() >= MANY => weighted_median(weighted.into_iter().map(|(_, value)| (1.0, value)).collect()),
+            _ if weighted.len() >= MANY => {
+                weighted_median(weighted.into_iter().map(|(_, value)| (1.0, value)).collect())
+            }
             _ => weighted_mean(&weighted),
         };
         let Some(whole) = value.map(|value| (value / near.step()).round()).filter(|whole| whole.is_finite()) else {
@@ -168,10 +170,7 @@ fn at_place(near: Near, value: f64, place: &Place, digest: &Digest) -> f64 {
 
 /// Great-circle distance by the haversine formula on a sphere of 6,371 km, km.
 fn distance_km(place: &Place, digest: &Digest) -> f64 {
-    between_km(
-        (place.latitude_degrees, place.longitude_degrees),
-        (digest.latitude_degrees, digest.longitude_degrees),
-    )
+    between_km((place.latitude_degrees, place.longitude_degrees), (digest.latitude_degrees, digest.longitude_degrees))
 }
 
 /// Great-circle distance between two points of (latitude, longitude) in degrees, by the haversine formula on a sphere of
@@ -200,10 +199,13 @@ fn weighted_median(mut weighted: Vec<(f64, f64)>) -> Option<f64> {
     weighted.sort_by(|one, other| one.1.total_cmp(&other.1));
     let half = weighted.iter().map(|(weight, _)| weight).sum::<f64>() / 2.0;
     let mut reached = 0.0;
-    weighted.into_iter().find(|(weight, _)| {
-        reached += weight;
-        reached >= half
-    }).map(|(_, value)| value)
+    weighted
+        .into_iter()
+        .find(|(weight, _)| {
+            reached += weight;
+            reached >= half
+        })
+        .map(|(_, value)| value)
 }
 
 fn bit(near: Near) -> u8 {
