@@ -64,6 +64,22 @@ choose_toolchain() {
   cargo --version
 }
 
+# The packages that the formulas are compared with, at pinned versions, in an environment of their own. An index is asked
+# once per change of the list; a failure here ends the run, because the comparison must not be skipped.
+prepare_reference_packages() {
+  local list=tests/reference/packages/requirements.txt
+  local place="${CARGO_TARGET_DIR:-target}/reference-python"
+  if ! cmp -s "$list" "$place/installed.txt"; then
+    rm -rf "$place"
+    python3 -m venv "$place"
+    "$place/bin/python" -m pip install --quiet --disable-pip-version-check --requirement "$list"
+    cp "$list" "$place/installed.txt"
+  fi
+  THIRST_REFERENCE_PYTHON="$(cd "$place" && pwd)/bin/python"
+  export THIRST_REFERENCE_PYTHON
+  "$THIRST_REFERENCE_PYTHON" -c 'import importlib.metadata as m; print("refet", m.version("refet"), "and pyet", m.version("pyet"))'
+}
+
 # Adds up what each test binary says of itself.
 count() {
   sed 's/\x1b\[[0-9;]*m//g' "$1" | awk '
@@ -81,6 +97,8 @@ step "cargo clippy"
 cargo clippy --workspace --all-targets --locked -- -D warnings
 step "cargo doc"
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --locked
+step "packages that the formulas are compared with"
+prepare_reference_packages
 step "binaries for the end-to-end tests"
 cargo build --workspace --bins --locked
 step "Python for the tests of the bridge"

@@ -10,13 +10,15 @@ use std::sync::Arc;
 use thirstd::engine::Engine;
 use thirstd::engine::driver::Driver;
 use thirstd::engine::event::{Event, Now};
-use thirstd::engine::output::Output;
+use thirstd::engine::output::{Output, take_digests};
 use thirstd::engine::settings::Settings;
 use thirstd::engine::stamp::Stamp;
 
 use crate::recording::{Entry, Line, Reader, RecordingError};
 use crate::topic::{self, Kind};
 
+#[cfg(test)]
+mod neighbor_tests;
 #[cfg(test)]
 mod sample_tests;
 #[cfg(test)]
@@ -228,6 +230,17 @@ impl Offline {
     }
 
     fn hand_over(&mut self, at: Stamp, sink: &mut impl Sink) -> io::Result<()> {
+        // What sites tell of their hours goes to the sites that list them, as in the daemon.
+        let now = self.driver.last();
+        loop {
+            let digests = take_digests(&mut self.outputs);
+            if digests.is_empty() {
+                break;
+            }
+            for digest in digests {
+                self.driver.apply(now, Event::NeighborDigest(digest), &mut self.outputs);
+            }
+        }
         for output in self.outputs.drain(..) {
             self.summary.count(&self.prefix, &output);
             sink.output(at, &output)?;
@@ -246,7 +259,7 @@ impl Summary {
             Output::Record(record) => *self.records.entry(record.measurement).or_default() += 1,
             Output::Audit { .. } => self.audit += 1,
             // All of it is published or logged as well.
-            Output::Diary(_) => {}
+            Output::Diary(_) | Output::Digest(_) => {}
             Output::Log { .. } => self.logged += 1,
         }
     }

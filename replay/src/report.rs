@@ -130,7 +130,7 @@ impl<W: Write, E: Write> Sink for Report<W, E> {
             }
             (Output::Audit { site, who, text }, Form::Lines) => self.line(at, site, &format!("audit {who}: {text}")),
             // All of it is published or logged as well.
-            (Output::Diary(_), _) => Ok(()),
+            (Output::Diary(_) | Output::Digest(_), _) => Ok(()),
             (Output::Log { level, site, text }, Form::Json) => {
                 let level = level_name(*level);
                 let line = json!({"at": at.text(), "output": "log", "level": level, "site": site, "text": text});

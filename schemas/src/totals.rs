@@ -47,7 +47,7 @@ pub struct Totals {
     /// Water that the ledger of each group says is due, mm; negative: credit. The keys are the groups' ids.
     #[schemars(extend("propertyNames" = {"pattern": "^[a-z0-9-]{1,64}$"}))]
     pub owed_mm: BTreeMap<String, f64>,
-    /// Per quantity, where its values of the day come from.
+    /// Per quantity, where its values of the day so far come from.
     pub basis: BTreeMap<Name, BasisKind>,
     /// What a reader of these figures should know.
     pub marks: Vec<TotalMark>,
@@ -88,7 +88,7 @@ pub struct RainTotals {
     /// Of the present clock hour so far, mm.
     #[schemars(range(min = 0))]
     pub hour_mm: f64,
-    /// Of the civil day so far, mm.
+    /// Of the civil day so far, mm, without dew; where the gauge was silent, of sites nearby (`basis`).
     #[schemars(range(min = 0))]
     pub day_mm: f64,
     /// Of the last 24 hours, mm.
@@ -106,6 +106,22 @@ pub struct RainTotals {
     /// Waiting for a judgment: it counts for nothing until confirmed, mm.
     #[schemars(range(min = 0))]
     pub quarantined_mm: f64,
+    /// What the gauge caught in humid nights of the day without rain, mm: dew, which is in none of the day's totals.
+    #[serde(default)]
+    #[schemars(range(min = 0))]
+    pub dew_mm: f64,
+    /// Of `day_mm`: caught below 1 °C, mm. It may be snow, or what melted in the funnel: amount and time are doubtful.
+    #[serde(default)]
+    #[schemars(range(min = 0))]
+    pub frozen_mm: f64,
+    /// How hard it rains now, mm/h: the mean of ten minutes, or of the gauge's interval where that is longer.
+    #[serde(default)]
+    #[schemars(range(min = 0))]
+    pub intensity_mm_per_hour: f64,
+    /// How hard it has rained at most in the present or last event, mm/h.
+    #[serde(default)]
+    #[schemars(range(min = 0))]
+    pub highest_intensity_mm_per_hour: f64,
 }
 
 /// What a reader of the totals should know.
@@ -148,4 +164,15 @@ pub struct PreviousDay {
     pub is_final: bool,
     /// How ETo was computed.
     pub method: EtoMethod,
+    /// How much of the day the site's own readings cover, percent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 100))]
+    pub coverage_percent: Option<f64>,
+    /// Likely error of `eto_mm`, mm, one standard deviation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 50))]
+    pub uncertainty_mm: Option<f64>,
+    /// Per quantity, where its values of the day come from.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub basis: BTreeMap<Name, BasisKind>,
 }

@@ -301,7 +301,7 @@ impl World {
                     let finite = |(_, field): &(_, Field)| !matches!(field, Field::Float(value) if !value.is_finite());
                     assert!(record.fields.iter().all(finite), "{record:?}");
                 }
-                Output::Audit { .. } | Output::Diary(_) => {}
+                Output::Audit { .. } | Output::Diary(_) | Output::Digest(_) => {}
             }
             self.outputs.push((at, output));
         }

@@ -7,6 +7,7 @@ use thirstd::engine::{
         reference_et::{self, ClearSky, Climate, DailyWeather, Surface},
         vapor,
     },
+    site::evapotranspiration::unmeasured_rmse_mm,
     units::*,
 };
 
@@ -75,5 +76,31 @@ fn substitutes_cost_what_the_site_says_they_cost() {
     ] {
         println!("{name}: rmse {rmse:.3} mm/d");
         assert!((rmse - expected).abs() < 0.01, "{name}: {rmse} for {expected}");
+    }
+}
+
+#[test]
+fn a_day_that_nobody_measured_costs_what_the_site_says_it_costs() {
+    let Some(rows) = table::weather("debilt_1980_2019_full.csv") else {
+        println!("skipped: no weather data");
+        return;
+    };
+    let days: Vec<(usize, f64)> = rows
+        .iter()
+        .map(|row| {
+            let date: NaiveDate = row["date"].parse().unwrap();
+            (date.month0() as usize, eto(&weather(row)))
+        })
+        .collect();
+    let mut sums = [(0.0, 0u32); 12];
+    for (month, mm) in &days {
+        sums[*month] = (sums[*month].0 + mm, sums[*month].1 + 1);
+    }
+    let by_month: Vec<f64> = days.iter().map(|(month, mm)| sums[*month].0 / f64::from(sums[*month].1) - mm).collect();
+    let by_default: Vec<f64> = days.iter().map(|(_, mm)| 4.0 - mm).collect();
+    for (by_normals, differences) in [(true, by_month), (false, by_default)] {
+        let (rmse, (said, source)) = (mean_and_rmse(&differences).1, unmeasured_rmse_mm(Climate::Humid, by_normals));
+        println!("{source}: rmse {rmse:.3} mm/d");
+        assert!((rmse - said).abs() < 0.01, "{source}: {rmse} for {said}");
     }
 }

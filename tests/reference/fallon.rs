@@ -1,11 +1,11 @@
 //! Fallon, Nevada, 2015 (AgriMet): daily and hourly values published with the full clear-sky method.
 
-use chrono::{Datelike, NaiveDate, NaiveDateTime};
+use chrono::{Datelike, NaiveDate, NaiveDateTime, TimeDelta, Timelike};
 use thirstd::engine::{
     formula::{
         radiation::Exposure,
-        reference_et::{self, ClearSky, Climate, DailyWeather, Surface},
-        vapor,
+        reference_et::{self, ClearSky, Climate, DailyWeather, HourlyWeather, Surface},
+        solar, vapor,
     },
     site::evapotranspiration::{Day, DayExtremes, FactorSource, HourWeather, Mean, Method, Place, reference_et_of},
     stamp::{DAY, HOUR, Stamp},
@@ -163,4 +163,69 @@ fn the_days_of_a_year_add_up_to_the_published_year() {
     assert!(differences.len() > 355, "{}", differences.len());
     assert!((ours / theirs - 1.0).abs() < 0.02, "{ours} for {theirs}");
     assert!(rmse < 0.12, "{rmse}");
+}
+
+/// Every hour of the year by the formulas alone, with the cloudiness carried as `carry` says: ours less the printed value.
+fn hourly_differences(rows: &[Row], carry: Carry) -> Vec<(NaiveDateTime, f64, f64)> {
+    let mut carried = None;
+    let mut out = Vec::new();
+    for row in rows {
+        let end = NaiveDateTime::parse_from_str(&row["hour_ending_local_standard"], "%Y-%m-%dT%H:%M").unwrap();
+        let start = end - TimeDelta::hours(1);
+        let (Some(air), Some(dew), Some(wind), Some(sun)) = (
+            number(row, "air_temperature_c"),
+            number(row, "dew_point_c"),
+            number(row, "wind_3m_m_s"),
+            number(row, "shortwave_w_m2"),
+        ) else {
+            continue;
+        };
+        let day_of_year = start.date().ordinal();
+        let utc = Hours((f64::from(start.time().hour()) + 8.5).rem_euclid(24.0));
+        let weather = HourlyWeather {
+            day_of_year,
+            latitude: Degrees(PLACE.latitude_degrees).radians(),
+            middle: solar::solar_time_angle(Degrees(PLACE.longitude_degrees), day_of_year, utc),
+            length: Hours(1.0),
+            elevation: Meters(PLACE.elevation_m),
+            air: Celsius(air),
+            actual_vapor: vapor::saturation_vapor_pressure(Celsius(dew)),
+            shortwave: WattsPerM2(sun).over(Hours(1.0)),
+            wind: reference_et::wind_at_2_m(MetersPerSecond(wind), Meters(PLACE.wind_height_m)),
+            clear_sky: ClearSky::Full,
+        };
+        carried = weather.own_cloudiness().or(carried);
+        let cloudiness = match carry {
+            Carry::LastOfTheDay => carried.unwrap_or(1.0),
+            Carry::Clear => weather.own_cloudiness().unwrap_or(1.0),
+        };
+        let ours = reference_et::hourly(&weather, Surface::Short, cloudiness).0;
+        out.push((start, ours - number(row, "expected_eto_short_mm_h").unwrap(), ours));
+    }
+    out
+}
+
+#[derive(Clone, Copy)]
+enum Carry {
+    LastOfTheDay,
+    Clear,
+}
+
+#[test]
+fn every_hour_of_a_year_is_near_the_printed_value() {
+    let Some(rows) = table::weather("fallon_2015_hourly.csv") else {
+        println!("skipped: no weather data");
+        return;
+    };
+    let of = |carry| {
+        let differences: Vec<f64> = hourly_differences(&rows, carry).iter().map(|(_, off, _)| *off).collect();
+        let worst = differences.iter().fold(0.0_f64, |worst, off| worst.max(off.abs()));
+        let (bias, rmse) = mean_and_rmse(&differences);
+        println!("{} hours: bias {bias:+.4}, rmse {rmse:.4}, worst {worst:.3} mm/h", differences.len());
+        (differences.len(), rmse, worst)
+    };
+    let (count, rmse, worst) = of(Carry::LastOfTheDay);
+    assert!(count > 8700 && rmse <= 0.010, "{count} {rmse} {worst}");
+    let (_, clear, _) = of(Carry::Clear);
+    assert!(rmse < clear, "the cloudiness carried through the night has to help: {rmse} {clear}");
 }

@@ -13,4 +13,8 @@ mod maricopa;
 #[cfg(test)]
 mod normals;
 #[cfg(test)]
+mod packages;
+#[cfg(test)]
+mod sun_clock;
+#[cfg(test)]
 mod table;

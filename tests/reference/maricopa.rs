@@ -7,6 +7,7 @@ use thirstd::engine::{
         reference_et::{self, ClearSky, Climate, DailyWeather, Surface},
         vapor,
     },
+    site::evapotranspiration::unmeasured_rmse_mm,
     units::*,
 };
 
@@ -102,5 +103,60 @@ fn substitutes_cost_what_the_site_says_they_cost() {
     ] {
         println!("{name}: rmse {rmse:.3} mm/d");
         assert!((rmse - expected).abs() < 0.01, "{name}: {rmse} for {expected}");
+    }
+}
+
+/// Common practice in warm inland valleys: in January and February turf needs 15 to 35 % of the peak month.
+#[test]
+fn winter_in_a_warm_valley_is_a_quarter_of_its_peak() {
+    let Some(rows) = table::weather("maricopa_2003_2020_full.csv") else {
+        println!("skipped: no weather data");
+        return;
+    };
+    let mut sums = [(0.0, 0u32); 12];
+    let mut by_year = std::collections::BTreeMap::<i32, [f64; 12]>::new();
+    for row in &rows {
+        let date: NaiveDate = row["date"].parse().unwrap();
+        let mm = eto(&weather(row, ClearSky::Simple));
+        let (sum, days) = &mut sums[date.month0() as usize];
+        (*sum, *days) = (*sum + mm, *days + 1);
+        by_year.entry(date.year()).or_default()[date.month0() as usize] += mm;
+    }
+    let means = sums.map(|(sum, days)| sum / f64::from(days));
+    let peak = means.iter().copied().fold(0.0, f64::max);
+    let percent = means.map(|mean| 100.0 * mean / peak);
+    println!("percent of the peak month by month: {percent:.0?}");
+    assert!((15.0..=35.0).contains(&percent[0]) && (15.0..=35.0).contains(&percent[1]), "{percent:?}");
+    for (year, months) in by_year {
+        let peak = months.iter().copied().fold(0.0, f64::max);
+        let (january, february) = (100.0 * months[0] / peak, 100.0 * months[1] / peak);
+        println!("{year}: January {january:.0} %, February {february:.0} %");
+        assert!((15.0..=35.0).contains(&january) && (15.0..=40.0).contains(&february), "{year}: {january} {february}");
+    }
+}
+
+#[test]
+fn a_day_that_nobody_measured_costs_what_the_site_says_it_costs() {
+    let Some(rows) = table::weather("maricopa_2003_2020_full.csv") else {
+        println!("skipped: no weather data");
+        return;
+    };
+    let days: Vec<(usize, f64)> = rows
+        .iter()
+        .map(|row| {
+            let date: NaiveDate = row["date"].parse().unwrap();
+            (date.month0() as usize, eto(&weather(row, ClearSky::Simple)))
+        })
+        .collect();
+    let mut sums = [(0.0, 0u32); 12];
+    for (month, mm) in &days {
+        sums[*month] = (sums[*month].0 + mm, sums[*month].1 + 1);
+    }
+    let by_month: Vec<f64> = days.iter().map(|(month, mm)| sums[*month].0 / f64::from(sums[*month].1) - mm).collect();
+    let by_default: Vec<f64> = days.iter().map(|(_, mm)| 4.0 - mm).collect();
+    for (by_normals, differences) in [(true, by_month), (false, by_default)] {
+        let (rmse, (said, source)) = (mean_and_rmse(&differences).1, unmeasured_rmse_mm(Climate::Dry, by_normals));
+        println!("{source}: rmse {rmse:.3} mm/d");
+        assert!((rmse - said).abs() < 0.01, "{source}: {rmse} for {said}");
     }
 }

@@ -1,6 +1,6 @@
 //! What only the whole configuration can show: names given twice, feeds that overlap, sensors that nobody can hear.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use super::feed::Sole;
 use super::site::Site;
@@ -8,6 +8,7 @@ use super::table::Table;
 use super::tree::quoted;
 use crate::engine::decode::{FeedSettings, Part, TopicTemplate};
 use crate::engine::settings::GroupKind;
+use crate::engine::site::neighborhood::between_km;
 use crate::engine::site::normals::DefaultEto;
 
 /// Names that need not be written because there is no other.
@@ -35,6 +36,45 @@ pub(super) fn sites(sites: &[Site<'_>]) {
         }
     }
 }
+
+/// Neighbors are other sites of this configuration, near enough to have the same weather. Whoever is named tells its hours.
+pub(super) fn neighbors(sites: &mut [Site<'_>]) {
+    let points: HashMap<String, (f64, f64)> = sites
+        .iter()
+        .map(|site| {
+            let place = &site.settings.place;
+            (site.settings.id.clone(), (place.latitude_degrees, place.longitude_degrees))
+        })
+        .collect();
+    let mut named = HashSet::new();
+    for site in sites.iter() {
+        let own = points.get(&site.settings.id).copied().unwrap_or_default();
+        for (id, spot) in site.settings.neighbors.iter().zip(&site.neighbors) {
+            if *id == site.settings.id {
+                spot.fault("is this site itself; name others");
+                continue;
+            }
+            let Some(point) = points.get(id) else {
+                spot.fault(match spot.nearest(id, points.keys().map(String::as_str)) {
+                    Some(near) => format!("no such site; did you mean \"{near}\"?"),
+                    None => "no [[sites]] has this id".to_owned(),
+                });
+                continue;
+            };
+            let km = between_km(own, *point);
+            if km > FARTHEST_KM {
+                spot.fault(format!("lies {km:.0} km away and has weather of its own; at most {FARTHEST_KM} km"));
+            }
+            named.insert(id.clone());
+        }
+    }
+    for site in sites {
+        site.settings.is_neighbor = named.contains(&site.settings.id);
+    }
+}
+
+/// Our choice: beyond, days of rain and cloud differ more often than not.
+const FARTHEST_KM: f64 = 50.0;
 
 /// Each topic belongs to one feed, and none of ours to any.
 pub(super) fn feeds(feeds: &[(FeedSettings, &Table<'_>)], prefix: &str) {

@@ -144,7 +144,7 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
     if root.is_without("sites") && site_files.is_empty() {
         root.missing("sites", "write at least one [[sites]], or a file in sites.d");
     }
-    let sites: Vec<site::Site<'_>> =
+    let mut sites: Vec<site::Site<'_>> =
         site_tables.iter().filter_map(|table| site::read(table, &districts, &shared_normals)).collect();
     // Faults of sites that could not be read must not make faults of feeds.
     let sole = check::sole_names(&sites, site_tables.len());
@@ -158,6 +158,10 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
         .filter_map(|(index, table)| Some((feed::read(table, index, &sole)?, table)))
         .collect();
     check::sites(&sites);
+    // A neighbor that could not be read is not one that is missing.
+    if sites.len() == site_tables.len() {
+        check::neighbors(&mut sites);
+    }
     check::feeds(&feeds, prefix);
     if feeds.len() == feed_tables.len() {
         check::reach(&feeds, &sites);

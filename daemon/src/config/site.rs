@@ -13,8 +13,8 @@ use crate::engine::decision::reason::Capability;
 use crate::engine::formula::radiation::Exposure;
 use crate::engine::quality;
 use crate::engine::settings::{
-    ControllerSettings, DecideAt, DisplayUnits, GroupSettings, RestrictionRule, SensorSettings, SiteSettings,
-    WhenUnknown,
+    ControllerSettings, DecideAt, DisplayUnits, GroupSettings, MOST_NEIGHBORS, RestrictionRule, SensorSettings,
+    SiteSettings, WhenUnknown,
 };
 use crate::engine::site::evapotranspiration::{ClearSky, Climate, FactorSource, Place};
 use crate::engine::site::normals::{DefaultEto, Normals, coarse};
@@ -28,6 +28,8 @@ pub(super) struct Site<'n> {
     /// As `settings.sensors`.
     pub sensors: Vec<Spot<'n>>,
     pub elevation_given: bool,
+    /// As `settings.neighbors`.
+    pub neighbors: Vec<Spot<'n>>,
 }
 
 /// Reads a site; `districts` and `shared` normals by id.
@@ -90,6 +92,7 @@ pub(super) fn read<'n>(
             format!("a decision valid for {valid_hours} h must be refreshed sooner than every {refresh_hours} h"),
         );
     }
+    let (neighbors, neighbor_spots) = neighbors(table);
     let quality = table.table("quality").map_or_else(quality::Settings::default, |table| limits::read(&table));
     let knock = hold::knock(table.table("knock").as_ref());
     let id = id?.to_owned();
@@ -125,8 +128,17 @@ pub(super) fn read<'n>(
         refresh_hours,
         quality,
         knock,
+        neighbors,
+        is_neighbor: false,
     };
-    Some(Site { settings, sources, here: table.here(), sensors: sensor_spots, elevation_given })
+    Some(Site {
+        settings,
+        sources,
+        here: table.here(),
+        sensors: sensor_spots,
+        elevation_given,
+        neighbors: neighbor_spots,
+    })
 }
 
 fn place(table: &Table<'_>) -> (Option<Place>, bool) {
@@ -197,6 +209,25 @@ fn sensors<'n>(table: &Table<'n>, site: &str) -> (Vec<SensorSettings>, Vec<Spot<
         spots.push(spot);
     }
     (sensors, spots)
+}
+
+/// Ids of other sites; whether they are there is seen when all are read.
+fn neighbors<'n>(table: &Table<'n>) -> (Vec<String>, Vec<Spot<'n>>) {
+    let (mut ids, mut spots): (Vec<String>, Vec<Spot<'n>>) = (Vec::new(), Vec::new());
+    let named = table.list("neighbors", "ids of sites").unwrap_or_default();
+    if named.len() > MOST_NEIGHBORS {
+        table.fault("neighbors", format!("are {}; name the {MOST_NEIGHBORS} nearest", named.len()));
+    }
+    for spot in named {
+        let Some(id) = spot.id("heron-mead") else { continue };
+        if ids.iter().any(|other| other == id) {
+            spot.fault("is named twice");
+        } else if ids.len() < MOST_NEIGHBORS {
+            ids.push(id.to_owned());
+            spots.push(spot);
+        }
+    }
+    (ids, spots)
 }
 
 fn groups(table: &Table<'_>, of_site: &OfSite<'_>) -> (Vec<GroupSettings>, Vec<Sources>) {

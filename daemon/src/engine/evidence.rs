@@ -82,6 +82,8 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
     if !context.site.freeze.enabled {
         return;
     }
+    // From now on it is the site's own hold, which ends by its own warmth alone.
+    state.freeze_by_neighbors = false;
     let coldest = match state.freeze.since() {
         None => value,
         Some(_) => coldest(state, context).map_or(value, |coldest| coldest.min(value)),

@@ -8,6 +8,7 @@ use super::publish::{alerts, log};
 use super::quality::{self, Judgment};
 use super::reading::{Flag, Quantity};
 use super::settings::SensorSettings;
+use super::site::sun_clock::Finding;
 use super::stamp::{HOUR, MINUTE};
 use super::state::{Context, SiteState};
 
@@ -116,6 +117,31 @@ pub fn note_clock(
             clock.in_a_row = 0;
             alerts::clear(state, AlertKind::ClockWrong, &settings.id, context);
         }
+    }
+}
+
+/// The measured sun, on clear days, says what is wrong with the time of the readings.
+pub fn judge_sun(state: &mut SiteState, context: &mut Context<'_>) {
+    let sun = Quantity::SurfaceDownwellingShortwaveFlux;
+    let Some(id) = state.sensors.iter().find(|entry| entry.sensor.channel(sun).is_some()) else { return };
+    let id = id.sensor.id.clone();
+    let subject = format!("{id}-sun");
+    match state.sun_clock.finding() {
+        Finding::Off(minutes) => {
+            let side = if minutes > 0 { "late" } else { "early" };
+            let wording = Wording::new(
+                format!(
+                    "By sensor {id} the sun stands {} min too {side} on clear days: the time of its readings is off.",
+                    minutes.unsigned_abs()
+                ),
+                "Check the clock of the sensor and of this computer, the zone of the feed's time, summer time, and the \
+                 longitude of the site. Until then hours and days of these readings are shifted.",
+            )
+            .with("shift_minutes", f64::from(minutes));
+            alerts::raise(state, AlertKind::ClockWrong, &subject, wording, context);
+        }
+        Finding::Right => alerts::clear(state, AlertKind::ClockWrong, &subject, context),
+        Finding::Unknown => {}
     }
 }
 

@@ -12,7 +12,7 @@ use super::quality::{self, consistency};
 use super::reading::{Flag, Quantity, Reading};
 use super::sensor::Counted;
 use super::settings::SensorSettings;
-use super::site::day_book::Averaged;
+use super::site::day_book::{self, Averaged};
 use super::site::rain::RawUnit;
 use super::stamp::{DAY, HOUR, SECOND, Stamp};
 use super::state::{Context, SiteState};
@@ -119,7 +119,7 @@ fn is_usable_retained(
 pub struct Manner {
     /// In m/s and °C.
     wind_speed: Option<f64>,
-    air_temperature: Option<f64>,
+    pub air_temperature: Option<f64>,
     /// What a rain counter counts.
     pub unit: RawUnit,
     /// How old its news is, ms.
@@ -191,15 +191,17 @@ fn read_weather(
         return judgment.flag;
     }
     if let Some(averaged) = Averaged::of(quantity).filter(|_| is_preferred(state, index, quantity, context)) {
+        let at = day_book::counted_at(reading.observed_at, covered);
         if !now.trusted {
             // Kept out of the book: the day it would fall into is not known.
-        } else if !state.days.is_open(reading.observed_at)
-            || !state.book.add(site.zone, averaged, judgment.value, reading.observed_at, covered)
-        {
+        } else if !state.days.is_open(at) || !state.book.add(site.zone, averaged, judgment.value, at, covered) {
             state.too_late = state.too_late.saturating_add(1);
         } else {
-            state.days.touch(reading.observed_at);
-            note_late(state, reading.observed_at, context);
+            if judgment.flag == Flag::Suspect {
+                state.book.doubt(site.zone, averaged, at);
+            }
+            state.days.touch(at);
+            note_late(state, at, context);
         }
     }
     let fresh = now.wall.since(reading.observed_at) <= LIVE_WITHIN;

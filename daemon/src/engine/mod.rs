@@ -21,6 +21,7 @@ mod gauge_watch;
 mod instruct;
 mod intake;
 mod judge;
+mod nearby;
 pub mod output;
 mod partition;
 mod presence;
@@ -136,7 +137,9 @@ impl Engine {
                 });
             }
             Event::NeighborDigest(digest) => {
-                self.every(now, |state, context| site_step::neighbor(state, &digest, context))
+                for index in self.routes.listeners(&digest.from) {
+                    self.apply(now, index, |state, context| nearby::heard(state, &digest, context));
+                }
             }
             Event::BrokerUp { refused, .. } => {
                 let filters = refused;

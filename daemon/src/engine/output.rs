@@ -1,5 +1,6 @@
 //! What goes out of the engine. Nothing leaves the house before the event that caused it is durable.
 
+use super::event::Digest;
 use super::stamp::Stamp;
 
 /// One thing for the shell to carry out, in order.
@@ -16,8 +17,27 @@ pub enum Output {
     Audit { site: String, who: String, text: String },
     /// What happened at a site, kept a year and more for whoever asks why it did or did not water.
     Diary(DiaryLine),
+    /// The hour's weather for the sites that list this one: [`take_digests`] takes it out, and it comes back as an event.
+    Digest(Digest),
     /// One line for the log: a change of state, or a counted, rate-limited reject.
     Log { level: Level, site: String, text: String },
+}
+
+/// Takes the digests out of `outputs`, in order. Whoever drives the engine journals them and gives each back as
+/// [`super::event::Event::NeighborDigest`] at the same time.
+pub fn take_digests(outputs: &mut Vec<Output>) -> Vec<Digest> {
+    let mut digests = Vec::new();
+    // Nearly always there is none, and then nothing moves.
+    if outputs.iter().any(|output| matches!(output, Output::Digest(_))) {
+        outputs.retain_mut(|output| match output {
+            Output::Digest(digest) => {
+                digests.push(digest.clone());
+                false
+            }
+            _ => true,
+        });
+    }
+    digests
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

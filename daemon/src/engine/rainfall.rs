@@ -48,9 +48,18 @@ pub fn read(
         }
     };
     let doubted = take_in(state, index, settings, &catch, manner, context);
-    let flag = flag_of(catch.outcome).max(doubted.unwrap_or(Flag::Good));
+    let mut flag = flag_of(catch.outcome).max(doubted.unwrap_or(Flag::Good));
     if doubted.is_some() {
         *state.sensors[index].sensor.flags.entry("knock_or_rain".to_owned()).or_default() += 1;
+    }
+    if flag == Flag::Good && catch.mm > 0.0 && is_frozen(state, manner, context) {
+        // It counts, because it is water on the site sooner or later; but when and how much is not known.
+        flag = Flag::Suspect;
+        *state.sensors[index].sensor.flags.entry(FROZEN_GAUGE.to_owned()).or_default() += 1;
+        if context.now.trusted && gauge_index(state, context) == Some(index) {
+            state.book.gauge_frozen(context.site.zone, catch.to);
+            evidence::figure_today(state, context);
+        }
     }
     if flag_of(catch.outcome) != Flag::Good || catch.outcome == Outcome::AfterReset {
         *state.sensors[index].sensor.flags.entry(catch.outcome.name().to_owned()).or_default() += 1;
@@ -141,11 +150,27 @@ fn take_in(
     }
     if !doubtful {
         state.book.gauge_heard(site.zone, catch.to);
+        // What a counter says of the time since its last word is better than any neighbor's.
+        if is_counter(state, index) {
+            state.book.neighborhood.forget_rain(catch.from, catch.to);
+        }
+        state.intensity.add(catch.mm, catch.from, catch.to, state.event.is_on(catch.to, &site.rain));
     }
     if catch.mm <= 0.0 {
         return None;
     }
     gauge_watch::tipped(state, index, catch, manner.age == 0, 2 * usual, context)
+}
+
+/// The gauge gives a running total, which knows what fell while nobody heard it.
+fn is_counter(state: &SiteState, index: usize) -> bool {
+    state.sensors[index].sensor.channel(Quantity::RainCounter).is_some()
+}
+
+/// It is so cold at the gauge, by the message itself or by any thermometer, that it cannot be told from snow.
+fn is_frozen(state: &SiteState, manner: Manner, context: &Context<'_>) -> bool {
+    let celsius = manner.air_temperature.or_else(|| evidence::fresh(state, Quantity::AirTemperature, context).next());
+    celsius.is_some_and(|celsius| celsius < FROZEN_BELOW_CELSIUS)
 }
 
 /// Rain that counts, fallen between `from` and `to`.
@@ -278,6 +303,10 @@ fn keep(
 
 /// No civil day is shorter (a day with a clock change has 23 h; ours to be safe).
 const SHORTEST_DAY: i64 = 12 * HOUR;
+
+/// A gauge that is not heated catches no snow and gives away melt below this, °C. Our choice.
+const FROZEN_BELOW_CELSIUS: f64 = 1.0;
+const FROZEN_GAUGE: &str = "frozen_gauge";
 
 /// A rate speaks for at most this long. Our choice.
 const LONGEST_RATE: i64 = 30 * MINUTE;

@@ -16,6 +16,7 @@ pub struct Target {
 pub struct Routes {
     sites: HashMap<String, usize>,
     heard: HashMap<String, HashMap<String, Vec<Target>>>,
+    listeners: HashMap<String, Vec<usize>>,
 }
 
 impl Routes {
@@ -23,6 +24,9 @@ impl Routes {
         let mut routes = Self::default();
         for (site, site_settings) in settings.sites.iter().enumerate() {
             routes.sites.insert(site_settings.id.clone(), site);
+            for neighbor in &site_settings.neighbors {
+                routes.listeners.entry(neighbor.clone()).or_default().push(site);
+            }
             for (sensor, sensor_settings) in site_settings.sensors.iter().enumerate() {
                 let under = routes.heard.entry(sensor_settings.heard_under.clone()).or_default();
                 under.entry(sensor_settings.heard_as.clone()).or_default().push(Target { site, sensor });
@@ -34,6 +38,11 @@ impl Routes {
     /// Index of the site with this id.
     pub fn site(&self, id: &str) -> Option<usize> {
         self.sites.get(id).copied()
+    }
+
+    /// The sites that list this one as a neighbor.
+    pub fn listeners(&self, site: &str) -> Vec<usize> {
+        self.listeners.get(site).cloned().unwrap_or_default()
     }
 
     /// Every sensor that a message of this site and sensor text is for: one sensor may serve several sites.

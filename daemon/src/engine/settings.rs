@@ -72,7 +72,14 @@ pub struct SiteSettings {
     pub refresh_hours: u32,
     pub quality: quality::Settings,
     pub knock: KnockSettings,
+    /// Sites whose hours stand in where this one has none, at most [`MOST_NEIGHBORS`].
+    pub neighbors: Vec<String>,
+    /// Some site lists this one: it tells its hours.
+    pub is_neighbor: bool,
 }
+
+/// Neighbors of a site. Our choice: more say nothing new.
+pub const MOST_NEIGHBORS: usize = 8;
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum DisplayUnits {
@@ -340,6 +347,8 @@ pub(crate) mod tests {
             refresh_hours: 6,
             quality: quality::Settings::default(),
             knock: KnockSettings::default(),
+            neighbors: vec![],
+            is_neighbor: false,
         }
     }
 }

@@ -3,12 +3,12 @@
 use super::alert::{AlertKind, Wording};
 use super::civil;
 use super::decode::{FeedSettings, Part};
-use super::event::Digest;
 use super::evidence;
 use super::faults;
 use super::gauge_watch;
 use super::instruct;
 use super::judge;
+use super::nearby;
 use super::output::Level;
 use super::presence;
 use super::publish::{alerts, log, messages};
@@ -39,6 +39,7 @@ pub fn step(
     }
     evidence::refresh_today(state, context);
     judge::groups(state, context);
+    nearby::tell(state, context);
     tell(state, context);
     deadline(state, context)
 }
@@ -137,17 +138,6 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
     (state.sent.totals_at, state.sent.status_at) = (None, None);
 }
 
-/// The hour of a neighbor. Kept for the substitutes of later days.
-pub fn neighbor(state: &mut SiteState, digest: &Digest, context: &mut Context<'_>) {
-    if digest.from == context.site.id {
-        return;
-    }
-    state.neighbors.retain(|known| known.from != digest.from);
-    if state.neighbors.len() < MOST_NEIGHBORS {
-        state.neighbors.push(digest.clone());
-    }
-}
-
 /// Publishes what is due: totals and sensors, hourly and soon after something changed.
 fn tell(state: &mut SiteState, context: &mut Context<'_>) {
     let now = context.now.wall;
@@ -188,6 +178,7 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         wall.push(state.days.next_change(turn::lateness(context)));
         wall.push(state.revise_at);
         wall.push(gauge_watch::next_look(state, context));
+        wall.push(nearby::due(state, context));
         if state.days.today().is_none() {
             wall.push(Some(now.wall));
         }
@@ -229,5 +220,3 @@ fn after_settling(times: i64, context: &Context<'_>) -> i64 {
 /// settle times: with the default of 10 s a minute and a quarter of an hour. Our choice.
 const TOTALS_EVERY: i64 = 6;
 const SENSORS_EVERY: i64 = 90;
-
-const MOST_NEIGHBORS: usize = 8;

@@ -23,6 +23,8 @@ use super::site::ledger::Ledger;
 use super::site::normals::Learnt;
 use super::site::quarantine::Doubt;
 use super::site::rain::Gauge;
+use super::site::rain::intensity::Intensity;
+use super::site::sun_clock::SunClock;
 use super::stamp::Stamp;
 
 /// What a step on a site works with.
@@ -64,8 +66,16 @@ pub struct SiteState {
     pub learnt: Option<Box<Learnt>>,
     #[serde(rename = "ev", default)]
     pub event: RainEvent,
+    #[serde(rename = "ri", default, skip_serializing_if = "Intensity::is_empty")]
+    pub intensity: Intensity,
+    /// What the sun says of the clock.
+    #[serde(rename = "sc", default, skip_serializing_if = "SunClock::is_empty")]
+    pub sun_clock: SunClock,
     #[serde(rename = "fz", default)]
     pub freeze: FreezeHold,
+    /// The freeze hold began on the word of sites nearby while no thermometer of this one spoke.
+    #[serde(rename = "fn", default, skip_serializing_if = "std::ops::Not::not")]
+    pub freeze_by_neighbors: bool,
     #[serde(rename = "wd", default)]
     pub wind: WindHold,
     #[serde(rename = "al", default)]
@@ -340,6 +350,9 @@ pub struct Sent {
     pub frost_months: Option<u16>,
     #[serde(rename = "y", default)]
     pub final_mark: u32,
+    /// The hour of the last digest for other sites.
+    #[serde(rename = "h", default, skip_serializing_if = "Option::is_none")]
+    pub digest_hour: Option<Stamp>,
 }
 
 impl SiteState {

@@ -20,6 +20,7 @@ mod batteries;
 mod departure;
 mod diary;
 mod learning;
+mod nearby;
 
 /// 2027-06-01T00:00:00Z.
 const START: Stamp = Stamp(1_811_808_000_000);

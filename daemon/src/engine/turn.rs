@@ -5,6 +5,7 @@ use chrono::Datelike;
 use super::batteries;
 use super::civil;
 use super::evidence;
+use super::faults;
 use super::formula::{radiation, reference_et};
 use super::output::Level;
 use super::publish::{diary, history, log, words};
@@ -75,6 +76,8 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     let (zone, place) = (context.site.zone, &context.site.place);
     let Some(closed) = state.days.close_today(zone, place, &state.book, stand_in) else { return };
     post(state, None, &closed, context);
+    state.sun_clock.closed(place, &state.book, closed.date, closed.start, closed.end);
+    faults::judge_sun(state, context);
     for entry in &mut state.sensors {
         entry.sensor.flags.clear();
     }

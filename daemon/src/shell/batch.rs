@@ -72,6 +72,8 @@ pub(super) fn sort(
             Output::Record(_) => {}
             Output::Audit { site, who, text } => commit.audit.push(AuditRow { at: now.wall, site, who, text }),
             Output::Diary(line) => commit.diary.push(line),
+            // Taken out while stepping.
+            Output::Digest(_) => {}
             Output::Log { .. } => logs.push(output),
         }
     }

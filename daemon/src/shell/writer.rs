@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use crate::engine::driver::Timekeeper;
 use crate::engine::event::{Event, Now};
-use crate::engine::output::Output;
+use crate::engine::output::{Output, take_digests};
 use crate::engine::settings::Settings;
 use crate::engine::stamp::SECOND;
 
@@ -215,6 +215,7 @@ impl Writer {
         let sequence = self.state.driver.engine().sequence();
         if self.state.driver.advance(now, &mut batch.outputs) {
             batch.journal.push(sequence, now, None);
+            self.pass_on(batch, now);
         }
     }
 
@@ -224,6 +225,14 @@ impl Writer {
             self.state.in_force = settings.version;
         }
         self.state.driver.apply(now, event, &mut batch.outputs);
+        self.pass_on(batch, now);
+    }
+
+    /// What sites tell of their hours goes to the sites that list them, as events of their own.
+    fn pass_on(&mut self, batch: &mut Batch, now: Now) {
+        for digest in take_digests(&mut batch.outputs) {
+            self.apply(batch, now, Event::NeighborDigest(digest));
+        }
     }
 
     fn is_worth_a_commit(&self, batch: &Batch) -> bool {

@@ -245,6 +245,33 @@ pub fn net_longwave_of_span(
     MegajoulesPerM2(per_hour * length.0.clamp(0.0, 24.0))
 }
 
+/// Soil heat flux of a month from the mean temperatures of the month before and the next, symbol G, in MJ/m² a day: what
+/// monthly means need and single days do not.
+///
+/// Source: FAO-56, Eq. 43.
+///
+/// ```
+/// use thirstd::engine::{formula::radiation::soil_heat_of_month, units::Celsius};
+/// // FAO-56, Example 13: 14.1 °C in March and 18.8 °C in May give 0.33 MJ/m² a day in April.
+/// assert!((soil_heat_of_month(Celsius(14.1), Celsius(18.8)).0 - 0.33).abs() < 0.005);
+/// ```
+pub fn soil_heat_of_month(before: Celsius, next: Celsius) -> MegajoulesPerM2 {
+    MegajoulesPerM2(0.07 * (air(next) - air(before)))
+}
+
+/// [`soil_heat_of_month`] where the next month is not known yet, from the month itself and the one before.
+///
+/// Source: FAO-56, Eq. 44.
+///
+/// ```
+/// use thirstd::engine::{formula::radiation::soil_heat_of_last_month, units::Celsius};
+/// // FAO-56, Example 17: 29.2 °C in March and 30.2 °C in April give 0.14 MJ/m² a day.
+/// assert!((soil_heat_of_last_month(Celsius(29.2), Celsius(30.2)).0 - 0.14).abs() < 0.001);
+/// ```
+pub fn soil_heat_of_last_month(before: Celsius, month: Celsius) -> MegajoulesPerM2 {
+    MegajoulesPerM2(0.14 * (air(month) - air(before)))
+}
+
 /// Ra between two hour angles that are inside the day.
 fn between(latitude: Radians, day_of_year: u32, from: f64, to: f64) -> MegajoulesPerM2 {
     let phi = latitude.0.clamp(-PI / 2.0, PI / 2.0);

@@ -1,10 +1,12 @@
 //! The diary of a site: every decision that changed, water delivered, days closed and revised, alerts raised and closed.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use thirst_schemas as wire;
 
-use super::method;
+use super::{day_basis, method};
 use crate::engine::output::{DiaryKind, DiaryLine, Output};
 use crate::engine::site::days::ClosedDay;
 use crate::engine::stamp::Stamp;
@@ -23,6 +25,14 @@ pub struct Day {
     pub eto_method: wire::EtoMethod,
     pub coverage_percent: f64,
     pub uncertainty_mm: f64,
+    /// Per quantity, where its values come from.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub basis: BTreeMap<wire::Name, wire::BasisKind>,
+    /// Left out of the rain, and doubtful in it, mm.
+    #[serde(default, skip_serializing_if = "is_nothing")]
+    pub dew_mm: f64,
+    #[serde(default, skip_serializing_if = "is_nothing")]
+    pub frozen_mm: f64,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub air_temperature_min_celsius: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -61,9 +71,12 @@ pub fn day(day: &ClosedDay, context: &mut Context<'_>) {
         is_final: day.is_final,
         eto_mm: wire::round2(figures.water.eto_mm),
         rain_mm: wire::round2(figures.water.rain_mm),
-        eto_method: method(figures.method, figures.eto_basis),
+        eto_method: method(figures),
         coverage_percent: wire::round1(100.0 * figures.coverage),
         uncertainty_mm: wire::round2(figures.uncertainty_mm),
+        basis: day_basis(figures),
+        dew_mm: wire::round2(figures.dew_mm),
+        frozen_mm: wire::round2(figures.frozen_mm),
         air_temperature_min_celsius: figures.coldest_celsius.and_then(wire::finite).map(wire::round2),
         air_temperature_max_celsius: figures.warmest_celsius.and_then(wire::finite).map(wire::round2),
     };
@@ -80,6 +93,10 @@ pub fn delivery(group: &str, start: Stamp, delivered: &Delivered, context: &mut 
         reported: delivered.reported,
     };
     write(DiaryKind::Delivery, payload.group.clone(), &payload, context);
+}
+
+fn is_nothing(mm: &f64) -> bool {
+    *mm == 0.0
 }
 
 fn write(kind: DiaryKind, subject: String, payload: &impl Serialize, context: &mut Context<'_>) {

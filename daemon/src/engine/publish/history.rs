@@ -5,6 +5,7 @@ use crate::engine::decision::Standing;
 use crate::engine::output::{Lane, Output, Record, Value};
 use crate::engine::reading::{Flag, Quantity, Reading};
 use crate::engine::settings::SensorSettings;
+use crate::engine::site::day_weather::Input;
 use crate::engine::site::days::ClosedDay;
 use crate::engine::stamp::Stamp;
 use crate::engine::state::Context;
@@ -43,10 +44,24 @@ pub fn day(day: &ClosedDay, context: &mut Context<'_>) {
         ("eto_mm", Value::Float(figures.water.eto_mm)),
         ("rain_mm", Value::Float(figures.water.rain_mm)),
         ("coverage_pct", Value::Float(100.0 * figures.coverage)),
+        ("uncertainty_mm", Value::Float(figures.uncertainty_mm)),
+        ("method", Value::Text(figures.method.name().to_owned())),
         ("basis", Value::Integer(figures.eto_basis as i64)),
+        ("rain_basis", Value::Integer(figures.rain_basis as i64)),
         ("revision", Value::Integer(i64::from(day.revision))),
         ("final", Value::Boolean(day.is_final)),
     ];
+    // Codes as in `basis`: 0 measured, 1 partial, 2 neighbours, 3 normals, 4 default.
+    let inputs = [
+        ("air_temperature_basis", Input::AirTemperature),
+        ("relative_humidity_basis", Input::RelativeHumidity),
+        ("wind_speed_basis", Input::WindSpeed),
+        ("shortwave_basis", Input::Shortwave),
+    ];
+    fields.extend(inputs.map(|(name, input)| (name, Value::Integer(figures.bases.of(input) as i64))));
+    let doubtful =
+        [("dew_mm", figures.dew_mm), ("frozen_mm", figures.frozen_mm), ("quarantined_mm", figures.quarantined_mm)];
+    fields.extend(doubtful.into_iter().filter(|(_, mm)| *mm > 0.0).map(|(name, mm)| (name, Value::Float(mm))));
     let extremes = [("tmin_c", figures.coldest_celsius), ("tmax_c", figures.warmest_celsius)];
     fields.extend(extremes.into_iter().filter_map(|(name, value)| Some((name, Value::Float(value?)))));
     account(context, "daily", &[], fields, day.start);

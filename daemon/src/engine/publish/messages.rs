@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use thirst_schemas as wire;
 
-use super::{basis, capability, confidence, diary, history, log, method, reason, state as put, words};
+use super::{basis, capability, confidence, day_basis, diary, history, log, method, reason, state as put, words};
 use crate::engine::civil;
 use crate::engine::decision::hold::restriction;
 use crate::engine::decision::{Change, Wanted};
@@ -161,7 +161,7 @@ pub fn totals(state: &mut SiteState, context: &mut Context<'_>) {
         revision: 0,
         is_final: false,
         eto_mm: wire::round2(figures.water.eto_mm),
-        eto_method: method(figures.method, figures.eto_basis),
+        eto_method: method(figures),
         coverage_percent: wire::round1(100.0 * figures.coverage),
         uncertainty_mm: wire::round2(figures.uncertainty_mm),
         rain: wire::RainTotals {
@@ -172,9 +172,13 @@ pub fn totals(state: &mut SiteState, context: &mut Context<'_>) {
             last_7_days_mm: wire::round2(state.days.rain_of_week_mm()),
             season_mm: wire::round2(state.days.rain_of_season_mm()),
             quarantined_mm: wire::round2(figures.quarantined_mm),
+            dew_mm: wire::round2(figures.dew_mm),
+            frozen_mm: wire::round2(figures.frozen_mm),
+            intensity_mm_per_hour: wire::round1(state.intensity.now(now)),
+            highest_intensity_mm_per_hour: wire::round1(state.intensity.peak()),
         },
         owed_mm: owed.collect(),
-        basis: basis_of(state, context),
+        basis: day_basis(figures),
         marks,
         air_temperature_min_celsius: figures.coldest_celsius.map(wire::round2),
         air_temperature_max_celsius: figures.warmest_celsius.map(wire::round2),
@@ -184,7 +188,10 @@ pub fn totals(state: &mut SiteState, context: &mut Context<'_>) {
             rain_mm: wire::round2(day.figures.water.rain_mm),
             revision: day.revision,
             is_final: day.is_final,
-            method: method(day.figures.method, day.figures.eto_basis),
+            method: method(&day.figures),
+            coverage_percent: Some(wire::round1(100.0 * day.figures.coverage)),
+            uncertainty_mm: Some(wire::round2(day.figures.uncertainty_mm)),
+            basis: day_basis(&day.figures),
         }),
     };
     let payload = wire::Totals { sequence: state.next_sequence(), ..payload };

@@ -7,12 +7,18 @@ pub mod history;
 pub mod messages;
 pub mod words;
 
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use thirst_schemas as wire;
 
 use super::decision::Confidence;
 use super::decision::reason::{Capability, Reason};
 use super::output::{Level, Output};
+use super::reading::Quantity;
+use super::site::day_weather::Input;
+use super::site::days::Figures;
 use super::site::evapotranspiration::Method;
 use super::site::normals::Basis;
 use super::state::Context;
@@ -71,12 +77,31 @@ pub fn capability(capability: Capability) -> wire::Capability {
     }
 }
 
-pub fn method(method: Method, eto_basis: Basis) -> wire::EtoMethod {
-    match (method, eto_basis) {
+/// How the evapotranspiration of a day came about. Where sites nearby gave the temperature, it is theirs.
+pub fn method(figures: &Figures) -> wire::EtoMethod {
+    match (figures.method, figures.eto_basis) {
+        (Method::None, Basis::Normals) => wire::EtoMethod::Normals,
+        (Method::None, _) => wire::EtoMethod::Default,
+        (_, Basis::Neighbours) => wire::EtoMethod::Neighbours,
         (Method::AsceHourly, _) => wire::EtoMethod::StandardizedHourly,
         (Method::PenmanMonteithDaily, _) => wire::EtoMethod::PenmanMonteithDaily,
         (Method::HargreavesSamani, _) => wire::EtoMethod::HargreavesSamani,
-        (Method::None, Basis::Normals) => wire::EtoMethod::Normals,
-        (Method::None, _) => wire::EtoMethod::Default,
     }
+}
+
+/// Where each quantity of a day comes from.
+pub fn day_basis(figures: &Figures) -> BTreeMap<wire::Name, wire::BasisKind> {
+    let inputs = [
+        (Quantity::AirTemperature, Input::AirTemperature),
+        (Quantity::RelativeHumidity, Input::RelativeHumidity),
+        (Quantity::WindSpeed, Input::WindSpeed),
+        (Quantity::SurfaceDownwellingShortwaveFlux, Input::Shortwave),
+    ];
+    let mut map: BTreeMap<wire::Name, wire::BasisKind> = inputs
+        .into_iter()
+        .map(|(quantity, input)| (Cow::Borrowed(quantity.name()), basis(figures.bases.of(input))))
+        .collect();
+    map.insert(Cow::Borrowed("reference_evapotranspiration"), basis(figures.eto_basis));
+    map.insert(Cow::Borrowed(Quantity::RainfallAmount.name()), basis(figures.rain_basis));
+    map
 }

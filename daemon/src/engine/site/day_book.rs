@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 pub(super) use packed::Bytes;
 
+use super::neighborhood::Neighborhood;
 use crate::engine::civil;
 use crate::engine::reading::Quantity;
 use crate::engine::stamp::{HOUR, MINUTE, SECOND, Stamp};
@@ -25,6 +26,9 @@ pub const KEPT: i64 = 75 * HOUR;
 pub struct DayBook {
     #[serde(with = "packed")]
     bins: VecDeque<Bin>,
+    /// What sites nearby measured where this one did not.
+    #[serde(rename = "nh", default, skip_serializing_if = "Neighborhood::is_empty")]
+    pub neighborhood: Neighborhood,
 }
 
 /// What the hour bins keep means of.
@@ -69,15 +73,35 @@ pub enum Move {
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Sum {
     pub sum: f32,
-    pub count: u16,
+    /// The highest bit says that one of them was suspect: memory counts, and no hour has so many readings.
+    counted: u16,
     pub covered_seconds: u16,
 }
 
 impl Sum {
+    pub fn count(self) -> u16 {
+        self.counted & !SUSPECT
+    }
+
     pub fn mean(self) -> Option<f64> {
-        (self.count > 0).then(|| f64::from(self.sum) / f64::from(self.count))
+        (self.count() > 0).then(|| f64::from(self.sum) / f64::from(self.count()))
+    }
+
+    /// One of the readings was suspect.
+    pub fn is_suspect(self) -> bool {
+        self.counted & SUSPECT != 0
+    }
+
+    fn add(&mut self, value: f32, seconds: u16) {
+        self.sum += value;
+        if self.count() < SUSPECT - 1 {
+            self.counted += 1;
+        }
+        self.covered_seconds = self.covered_seconds.saturating_add(seconds);
     }
 }
+
+const SUSPECT: u16 = 1 << 15;
 
 /// One hour, or the part of an hour that lies in one civil day.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -94,6 +118,8 @@ pub struct Bin {
     pub spread: bool,
     /// A gauge spoke for this bin, be it to say 0.
     pub gauge_heard: bool,
+    /// The gauge caught something below 1 °C: it may be snow, or what melted in the funnel.
+    pub frozen: bool,
 }
 
 impl Bin {
@@ -122,6 +148,7 @@ impl Bin {
             quarantined_um: 0,
             spread: false,
             gauge_heard: false,
+            frozen: false,
         }
     }
 }
@@ -132,10 +159,7 @@ impl DayBook {
     pub fn add(&mut self, zone: Tz, averaged: Averaged, value: f64, at: Stamp, covered: i64) -> bool {
         let Some(bin) = self.bin(zone, at) else { return false };
         let seconds = u16::try_from((covered / SECOND).clamp(0, 3600)).unwrap_or(3600);
-        let sum = &mut bin.sums[averaged as usize];
-        sum.sum += value as f32;
-        sum.count = sum.count.saturating_add(1);
-        sum.covered_seconds = sum.covered_seconds.saturating_add(seconds);
+        bin.sums[averaged as usize].add(value as f32, seconds);
         if averaged == Averaged::Temperature {
             bin.coldest = bin.coldest.min(value as f32);
             bin.warmest = bin.warmest.max(value as f32);
@@ -185,6 +209,20 @@ impl DayBook {
     pub fn gauge_heard(&mut self, zone: Tz, at: Stamp) {
         if let Some(bin) = self.bin(zone, at) {
             bin.gauge_heard = true;
+        }
+    }
+
+    /// A reading of the hour of `at` was suspect: it counts here, but others should not build on the hour.
+    pub fn doubt(&mut self, zone: Tz, averaged: Averaged, at: Stamp) {
+        if let Some(bin) = self.bin(zone, at) {
+            bin.sums[averaged as usize].counted |= SUSPECT;
+        }
+    }
+
+    /// What the gauge caught up to `at` fell below 1 °C.
+    pub fn gauge_frozen(&mut self, zone: Tz, at: Stamp) {
+        if let Some(bin) = self.bin(zone, at.plus(-1)) {
+            bin.frozen = true;
         }
     }
 
@@ -274,6 +312,12 @@ impl Bin {
     }
 }
 
+/// Where a reading at `at` that speaks for the `covered` milliseconds before it is counted: a mean over a long time belongs
+/// to its middle, not to the hour that begins when it ends.
+pub fn counted_at(at: Stamp, covered: i64) -> Stamp {
+    if covered > SPREAD_FROM { at.plus(-covered / 2) } else { at }
+}
+
 /// Millimeters as whole micrometers, saturating at ±2 km.
 pub fn micrometers(mm: f64) -> i32 {
     (mm * 1000.0).round().clamp(f64::from(i32::MIN), f64::from(i32::MAX)) as i32
@@ -291,7 +335,8 @@ fn bin_of(zone: Tz, at: Stamp) -> (Stamp, u8) {
     if at < midnight { (hour, before) } else { (midnight, 60 - before) }
 }
 
-/// Rain between two reports closer together than this is not spread. Our choice.
+/// Rain between two reports closer together than this is not spread, and a reading that speaks for no longer stands where
+/// it was taken. Our choice.
 pub const SPREAD_FROM: i64 = 30 * MINUTE;
 
 #[cfg(test)]

@@ -6,8 +6,9 @@ use chrono::{Datelike, NaiveDate};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 
-use super::day_book::{Averaged, Bin, DayBook};
-use super::evapotranspiration::{self, Day, DayExtremes, HourWeather, Mean, Method, Place, Substituted};
+use super::day_book::DayBook;
+use super::day_weather::{self, Bases, Input};
+use super::evapotranspiration::{self, Day, Method, Place, Substituted};
 use super::ledger::DayWater;
 use super::normals::{Basis, Usual};
 use crate::engine::civil;
@@ -37,6 +38,9 @@ pub struct Figures {
     pub eto_basis: Basis,
     #[serde(rename = "br")]
     pub rain_basis: Basis,
+    /// Where temperature, humidity, wind and sun come from.
+    #[serde(rename = "bi", default)]
+    pub bases: Bases,
     #[serde(rename = "tn", default)]
     pub coldest_celsius: Option<f64>,
     #[serde(rename = "tx", default)]
@@ -47,6 +51,12 @@ pub struct Figures {
     /// Some rain fell at an unknown time within a gap.
     #[serde(rename = "sp", default)]
     pub spread: bool,
+    /// What the gauge caught in humid nights without rain, mm: in no total.
+    #[serde(rename = "dw", default, skip_serializing_if = "is_nothing")]
+    pub dew_mm: f64,
+    /// Of the rain: what the gauge caught below 1 °C, mm. It may be snow, or what melted in the funnel.
+    #[serde(rename = "fr", default, skip_serializing_if = "is_nothing")]
+    pub frozen_mm: f64,
     /// Cloudiness of the last daytime hours, for the night that follows.
     #[serde(rename = "f", default)]
     pub fcd: Option<f64>,
@@ -274,56 +284,64 @@ fn figures(
     stand_in: StandIn<'_>,
     fcd: Option<f64>,
 ) -> Figures {
-    let hours: Vec<HourWeather> = book.between(start, end).map(weather).collect();
-    let (mut rain_um, mut quarantined_um, mut heard, mut spread) = (0i64, 0i64, 0i64, false);
-    let (mut coldest, mut warmest) = (f32::INFINITY, f32::NEG_INFINITY);
-    for bin in book.between(start, end) {
-        rain_um += i64::from(bin.rain_um);
-        quarantined_um += i64::from(bin.quarantined_um);
-        coldest = coldest.min(bin.coldest);
-        warmest = warmest.max(bin.warmest);
-        spread |= bin.spread;
-        if bin.gauge_heard {
-            heard += i64::from(bin.minutes);
-        }
-    }
     let until = until.min(end).max(start);
-    let extremes = DayExtremes { tmax: finite(warmest), tmin: finite(coldest) };
-    let day = Day { day_of_year: date.ordinal(), start, end, until, hours: &hours, extremes, fcd };
-    let eto = evapotranspiration::reference_et_of(&stand_in.usual.place(place, date), &day);
+    let place = &stand_in.usual.place(place, date);
+    let weather = day_weather::of_day(place, book, date, start, end, until);
+    let (rain, extremes) = (weather.rain, weather.extremes);
+    let day = Day { day_of_year: date.ordinal(), start, end, until, hours: &weather.hours, extremes, fcd };
+    let eto = evapotranspiration::reference_et_with(place, &day, weather.near);
     let elapsed = until.since(start) as f64 / end.since(start).max(1) as f64;
     let (eto_mm, eto_basis) = match eto.method {
-        // Usual evaporation follows the day's sun; so far without one, the clock has to do.
+        // Usual evaporation follows the sun of the day.
         Method::None => {
             let (mm, basis) = stand_in.usual.eto(date);
-            (mm * elapsed, basis)
+            (mm * eto.passed, basis)
         }
+        _ if weather.bases.of(Input::AirTemperature) == Basis::Neighbours => (eto.mm, Basis::Neighbours),
         _ if eto.coverage >= WELL_MEASURED => (eto.mm, Basis::Measured),
         _ => (eto.mm, Basis::Partial),
     };
     let looked_after = begun.map_or(1.0, |begun| until.since(begun).max(0) as f64 / until.since(start).max(1) as f64);
     let eto_mm = eto_mm * looked_after.min(1.0);
-    let heard_share = heard as f64 * 60_000.0 / until.since(start).max(HOUR) as f64;
-    let measured_mm = rain_um as f64 / 1000.0;
-    let (rain_mm, rain_basis) = if heard > 0 {
-        (measured_mm, if heard_share >= WELL_MEASURED { Basis::Measured } else { Basis::Partial })
+    let share = |millis: i64| millis as f64 / until.since(start).max(HOUR) as f64;
+    let (own_mm, near_mm) = (rain.um as f64 / 1000.0, rain.near_um as f64 / 1000.0);
+    let told_mm = own_mm + near_mm;
+    let (rain_mm, rain_basis) = if share(rain.heard) >= WELL_MEASURED {
+        (told_mm, Basis::Measured)
+    } else if rain.near > 0 && share(rain.near + rain.heard) >= WELL_MEASURED {
+        (told_mm, Basis::Neighbours)
+    } else if rain.heard > 0 {
+        (told_mm, Basis::Partial)
     } else {
+        // Nobody's word is not 0: what usually falls counts for the time that nobody speaks for.
         match stand_in.usual.rain_mm(date).filter(|_| stand_in.has_gauge) {
-            Some(mean) => (measured_mm.max(mean * elapsed), Basis::Normals),
-            None => (measured_mm, Basis::Default),
+            Some(mean) => {
+                (own_mm.max(mean * (elapsed - elapsed * share(rain.near)).max(0.0)) + near_mm, Basis::Normals)
+            }
+            None if rain.near > 0 => (told_mm, Basis::Neighbours),
+            None => (told_mm, Basis::Default),
         }
     };
     Figures {
         water: DayWater { eto_mm, rain_mm },
         method: eto.method,
         coverage: eto.coverage,
-        uncertainty_mm: eto.uncertainty_mm,
+        uncertainty_mm: match eto.method {
+            Method::None => {
+                let by_normals = eto_basis == Basis::Normals;
+                evapotranspiration::unmeasured_rmse_mm(place.climate, by_normals).0 * eto.passed
+            }
+            _ => eto.uncertainty_mm,
+        },
         eto_basis,
         rain_basis,
         coldest_celsius: extremes.tmin,
         warmest_celsius: extremes.tmax,
-        quarantined_mm: quarantined_um as f64 / 1000.0,
-        spread,
+        bases: weather.bases,
+        quarantined_mm: rain.quarantined_um as f64 / 1000.0,
+        spread: rain.spread,
+        dew_mm: rain.dew_um as f64 / 1000.0,
+        frozen_mm: rain.frozen_um as f64 / 1000.0,
         fcd: eto.fcd,
         complete: eto_basis == Basis::Measured
             && matches!(eto.method, Method::AsceHourly | Method::PenmanMonteithDaily)
@@ -333,21 +351,8 @@ fn figures(
     }
 }
 
-fn weather(bin: &Bin) -> HourWeather {
-    let mean = |averaged| bin.sum(averaged).mean().map(|mean| Mean { mean, covered: bin.coverage(averaged) });
-    HourWeather {
-        start: bin.start,
-        minutes: u16::from(bin.minutes),
-        air_temperature: mean(Averaged::Temperature),
-        relative_humidity: mean(Averaged::Humidity),
-        dew_point: mean(Averaged::DewPoint),
-        wind_speed: mean(Averaged::Wind),
-        shortwave: mean(Averaged::Sun),
-    }
-}
-
-fn finite(value: f32) -> Option<f64> {
-    value.is_finite().then(|| (f64::from(value) * 1000.0).round() / 1000.0)
+fn is_nothing(mm: &f64) -> bool {
+    *mm == 0.0
 }
 
 /// A change smaller than this is not worth a revision, mm and °C. Our choice.
@@ -356,6 +361,7 @@ fn differs(before: &Figures, after: &Figures) -> bool {
     moved(before.water.eto_mm, after.water.eto_mm)
         || moved(before.water.rain_mm, after.water.rain_mm)
         || moved(before.quarantined_mm, after.quarantined_mm)
+        || before.bases != after.bases
         || before.coldest_celsius != after.coldest_celsius
         || before.warmest_celsius != after.warmest_celsius
 }

@@ -132,6 +132,29 @@ pub struct Substituted {
     pub sun: bool,
 }
 
+/// For what shares of the elapsed day, 0 to 1, an input was not read here but at sites nearby.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct NearShares {
+    pub temperature: f64,
+    pub humidity: f64,
+    pub wind: f64,
+    pub sun: f64,
+}
+
+impl NearShares {
+    fn all(self) -> [f64; 4] {
+        [self.temperature, self.humidity, self.wind, self.sun]
+    }
+
+    fn most(self) -> f64 {
+        self.all().into_iter().fold(0.0, f64::max)
+    }
+
+    fn mean(self) -> f64 {
+        self.all().into_iter().sum::<f64>() / 4.0
+    }
+}
+
 /// ETo of a civil day, or of the running day so far.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DayEto {
@@ -149,6 +172,15 @@ pub struct DayEto {
     pub uncertainty_source: &'static str,
     /// Last daytime cloudiness, for the next day's [`Day::fcd`].
     pub fcd: Option<f64>,
+    /// Share of the day's extraterrestrial radiation that has passed, 0 to 1: 1 for a whole day.
+    pub passed: f64,
+}
+
+/// How far a whole day by climate normals, or without those by one default, is from the weather of the day: root mean
+/// square, mm, and where the figure comes from.
+pub fn unmeasured_rmse_mm(climate: Climate, by_normals: bool) -> (f64, &'static str) {
+    let row = if by_normals { accuracy::monthly_normals(climate) } else { accuracy::one_for_all(climate) };
+    (row.rmse_mm, row.source)
 }
 
 /// ETo of `day` at `place`.
@@ -159,9 +191,17 @@ pub struct DayEto {
 /// known; else Hargreaves–Samani. The running day's share of a daily method is the share of extraterrestrial radiation
 /// that has passed.
 pub fn reference_et_of(place: &Place, day: &Day<'_>) -> DayEto {
-    let site = Site::of(place, day);
+    reference_et_with(place, day, NearShares::default())
+}
+
+/// [`reference_et_of`] where some of the day's hours are those of sites nearby: they count as read, but neither as the
+/// site's own coverage nor as certain.
+pub fn reference_et_with(place: &Place, day: &Day<'_>, near: NearShares) -> DayEto {
+    let site = Site { near, ..Site::of(place, day) };
     let outcome = site.hourly().or_else(|| site.daily()).or_else(|| site.temperature_only());
+    let passed = site.passed.clamp(0.0, 1.0);
     outcome.filter(|eto| eto.mm.is_finite()).unwrap_or(DayEto {
+        passed,
         mm: 0.0,
         method: Method::None,
         coverage: 0.0,
@@ -186,6 +226,7 @@ struct Site<'a> {
     elapsed: f64,
     /// Share of the day's extraterrestrial radiation that has passed, 0 to 1.
     passed: f64,
+    near: NearShares,
 }
 
 impl<'a> Site<'a> {
@@ -208,7 +249,7 @@ impl<'a> Site<'a> {
                 elapsed * HOUR as f64 / end.since(day.start) as f64
             }
         };
-        Self { place, day, slots, elapsed, passed }
+        Self { place, day, slots, elapsed, passed, near: NearShares::default() }
     }
 
     fn hourly(&self) -> Option<DayEto> {
@@ -299,6 +340,21 @@ impl<'a> Site<'a> {
             // Hours that were interpolated are no better than an estimate from temperature.
             rmse = rmse * coverage + accuracy::temperature_alone(self.place.climate).rmse_mm * (1.0 - coverage);
         }
+        let near = self.near.most();
+        if near > 0.0 {
+            // No record says how far a neighbor's reading is from one's own; without any reading is the worst case.
+            let without = Substituted {
+                humidity: substituted.humidity || self.near.humidity > 0.0,
+                wind: substituted.wind || self.near.wind > 0.0,
+                sun: substituted.sun || self.near.sun > 0.0,
+            };
+            let worst = match self.near.temperature > 0.0 {
+                true => accuracy::temperature_alone(self.place.climate),
+                false => accuracy::row(Method::PenmanMonteithDaily, without, self.place),
+            };
+            rmse = rmse.max(rmse * (1.0 - near) + worst.rmse_mm * near);
+        }
+        let coverage = coverage * (1.0 - self.near.mean());
         DayEto {
             mm: mm.max(0.0),
             method,
@@ -307,6 +363,7 @@ impl<'a> Site<'a> {
             uncertainty_mm: rmse * self.passed,
             uncertainty_source: row.source,
             fcd,
+            passed: self.passed,
         }
     }
 

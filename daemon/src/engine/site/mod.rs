@@ -1,10 +1,13 @@
 //! The water of a site: what fell, what evaporated, what is owed.
 
 pub mod day_book;
+pub mod day_weather;
 pub mod days;
 pub mod evapotranspiration;
 pub mod knock;
 pub mod ledger;
+pub mod neighborhood;
 pub mod normals;
 pub mod quarantine;
 pub mod rain;
+pub mod sun_clock;

@@ -1,6 +1,7 @@
 //! Rain gauges: what of a counter's change, or of an interval's amount, is rain.
 
 mod caps;
+pub mod intensity;
 mod outcome;
 #[cfg(test)]
 mod properties;

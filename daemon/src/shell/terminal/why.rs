@@ -157,11 +157,18 @@ fn water(past: &Past<'_>) -> Vec<(String, String)> {
     let extremes = |low: Option<f64>, high: Option<f64>| {
         Some(row("air", format!("{} to {}", temperature(site, low?), temperature(site, high?))))
     };
+    let besides = |dew_mm: f64, frozen_mm: f64| {
+        let dew = (dew_mm >= 0.05).then(|| format!("; {} more was dew", depth(site, dew_mm)));
+        let frozen =
+            (frozen_mm >= 0.05).then(|| format!("; {} of it in frost, perhaps snow or melt", depth(site, frozen_mm)));
+        [dew, frozen].into_iter().flatten().collect::<String>()
+    };
     let mut rows = Vec::new();
     match (past.figures.last(), &past.so_far) {
         (Some((_, day)), _) => {
             rows.push(row("ETo", eto(day.eto_mm, day.eto_method, day.coverage_percent, day.uncertainty_mm)));
-            rows.push(row("rain", depth(site, day.rain_mm)));
+            rows.push(row("rain", format!("{}{}", depth(site, day.rain_mm), besides(day.dew_mm, day.frozen_mm))));
+            rows.extend(words::stand_ins(&day.basis).map(|text| row("basis", text)));
             rows.extend(extremes(day.air_temperature_min_celsius, day.air_temperature_max_celsius));
             let revised = match day.revision {
                 0 => "Not revised".to_owned(),
@@ -179,7 +186,9 @@ fn water(past: &Past<'_>) -> Vec<(String, String)> {
             if totals.rain.quarantined_mm >= 0.05 {
                 rain.push_str(&format!("; {} more in quarantine", depth(site, totals.rain.quarantined_mm)));
             }
+            rain.push_str(&besides(totals.rain.dew_mm, totals.rain.frozen_mm));
             rows.push(row("rain", rain));
+            rows.extend(words::stand_ins(&totals.basis).map(|text| row("basis", text)));
             rows.extend(extremes(totals.air_temperature_min_celsius, totals.air_temperature_max_celsius));
         }
         (None, None) => rows.push(row("", "No figures of this day are kept.".to_owned())),

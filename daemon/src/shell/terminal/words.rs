@@ -1,5 +1,7 @@
 //! Small words of both pages: times, ages, figures in the site's units, reasons, needs.
 
+use std::collections::BTreeMap;
+
 use thirst_schemas as wire;
 
 use crate::engine::civil;
@@ -89,6 +91,32 @@ pub(super) fn method(method: wire::EtoMethod) -> &'static str {
     }
 }
 
+/// Where what was not measured here comes from: "wind from sites nearby; humidity in part only". None: all was measured.
+pub(super) fn stand_ins(basis: &BTreeMap<wire::Name, wire::BasisKind>) -> Option<String> {
+    let names = [
+        ("air_temperature", "temperature"),
+        ("relative_humidity", "humidity"),
+        ("wind_speed", "wind"),
+        ("surface_downwelling_shortwave_flux", "sun"),
+        ("rainfall_amount", "rain"),
+    ];
+    let kinds = [
+        (wire::BasisKind::Partial, "measured in part"),
+        (wire::BasisKind::Neighbours, "from sites nearby"),
+        (wire::BasisKind::Normals, "as usual for the place"),
+        (wire::BasisKind::Default, "not measured"),
+    ];
+    let parts: Vec<String> = kinds
+        .into_iter()
+        .filter_map(|(kind, words)| {
+            let of_kind = names.iter().filter(|(key, _)| basis.get(*key) == Some(&kind));
+            let of_kind: Vec<&str> = of_kind.map(|(_, name)| *name).collect();
+            (!of_kind.is_empty()).then(|| format!("{} {words}", list(&of_kind)))
+        })
+        .collect();
+    (!parts.is_empty()).then(|| format!("{}.", parts.join("; ")))
+}
+
 pub(super) fn urgency(urgency: wire::Urgency) -> &'static str {
     match urgency {
         wire::Urgency::Now => "act now",
@@ -109,6 +137,22 @@ pub(super) fn audience(audience: wire::Audience) -> &'static str {
 mod tests {
     use super::*;
     use crate::engine::settings::{DisplayUnits, tests::site};
+
+    #[test]
+    fn what_stood_in_is_said_by_where_it_came_from() {
+        let basis = |kinds: &[(&'static str, wire::BasisKind)]| {
+            stand_ins(&kinds.iter().map(|(name, kind)| (wire::Name::Borrowed(*name), *kind)).collect())
+        };
+        assert_eq!(basis(&[("air_temperature", wire::BasisKind::Measured)]), None);
+        let mixed = basis(&[
+            ("air_temperature", wire::BasisKind::Partial),
+            ("wind_speed", wire::BasisKind::Neighbours),
+            ("rainfall_amount", wire::BasisKind::Neighbours),
+            ("surface_downwelling_shortwave_flux", wire::BasisKind::Default),
+        ]);
+        let expected = "temperature measured in part; wind and rain from sites nearby; sun not measured.";
+        assert_eq!(mixed.as_deref(), Some(expected));
+    }
 
     #[test]
     fn ages_and_lists_read_like_speech() {

@@ -12,6 +12,8 @@ use super::super::testing::settings;
 use super::*;
 use crate::engine::stamp::{HOUR, Stamp};
 
+mod nearby;
+
 /// A clock that is set by hand: wall and monotonic milliseconds.
 #[derive(Clone, Debug)]
 struct HandClock(Arc<(AtomicI64, AtomicI64)>);

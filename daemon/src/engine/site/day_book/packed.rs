@@ -11,13 +11,15 @@ use crate::engine::stamp::{MINUTE, Stamp};
 const SPREAD: u8 = 1 << 5;
 const GAUGE_HEARD: u8 = 1 << 6;
 const RAIN: u8 = 1 << 7;
+/// Beside the minutes, which are 60 at most.
+const FROZEN: u8 = 1 << 7;
 
 pub fn serialize<S: Serializer>(bins: &VecDeque<Bin>, serializer: S) -> Result<S::Ok, S::Error> {
     let mut bytes = Vec::with_capacity(bins.len() * 52);
     for bin in bins {
         let mut present = 0u8;
         for averaged in Averaged::ALL {
-            if bin.sum(averaged).count > 0 {
+            if bin.sum(averaged).count() > 0 {
                 present |= 1 << averaged as u8;
             }
         }
@@ -27,14 +29,14 @@ pub fn serialize<S: Serializer>(bins: &VecDeque<Bin>, serializer: S) -> Result<S
             | (if rain { RAIN } else { 0 });
         let minute = i32::try_from(bin.start.0 / MINUTE).unwrap_or(0);
         bytes.extend_from_slice(&minute.to_le_bytes());
-        bytes.push(bin.minutes);
+        bytes.push(bin.minutes | if bin.frozen { FROZEN } else { 0 });
         bytes.push(present | marks);
-        for sum in bin.sums.iter().filter(|sum| sum.count > 0) {
+        for sum in bin.sums.iter().filter(|sum| sum.count() > 0) {
             bytes.extend_from_slice(&sum.sum.to_le_bytes());
-            bytes.extend_from_slice(&sum.count.to_le_bytes());
+            bytes.extend_from_slice(&sum.counted.to_le_bytes());
             bytes.extend_from_slice(&sum.covered_seconds.to_le_bytes());
         }
-        if bin.sum(Averaged::Temperature).count > 0 {
+        if bin.sum(Averaged::Temperature).count() > 0 {
             bytes.extend_from_slice(&bin.coldest.to_le_bytes());
             bytes.extend_from_slice(&bin.warmest.to_le_bytes());
         }
@@ -59,17 +61,18 @@ pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<VecDequ
 fn bin(rest: &mut &[u8]) -> Option<Bin> {
     let minute = i32::from_le_bytes(take(rest)?);
     let [minutes, marks] = take(rest)?;
-    let mut bin = Bin::empty(Stamp(i64::from(minute) * MINUTE), minutes);
+    let mut bin = Bin::empty(Stamp(i64::from(minute) * MINUTE), minutes & !FROZEN);
+    bin.frozen = minutes & FROZEN != 0;
     for averaged in Averaged::ALL {
         if marks & (1 << averaged as u8) != 0 {
             bin.sums[averaged as usize] = Sum {
                 sum: f32::from_le_bytes(take(rest)?),
-                count: u16::from_le_bytes(take(rest)?),
+                counted: u16::from_le_bytes(take(rest)?),
                 covered_seconds: u16::from_le_bytes(take(rest)?),
             };
         }
     }
-    if bin.sum(Averaged::Temperature).count > 0 {
+    if bin.sum(Averaged::Temperature).count() > 0 {
         bin.coldest = f32::from_le_bytes(take(rest)?);
         bin.warmest = f32::from_le_bytes(take(rest)?);
     }
