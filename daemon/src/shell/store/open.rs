@@ -38,13 +38,14 @@ impl Store {
         Self::open_with_epoch(path, limits, 1)
     }
 
-    /// Opens the store; a damaged one is set aside under a name that is free, and a new one begins at an epoch above any
-    /// that the damaged one can have had: the seconds of `now`.
+    /// Opens the store; a damaged one is set aside under a name that is free. Where there is none, or none any more, a new
+    /// one begins at an epoch above any that an earlier one can have had: the seconds of `now`. Who follows what is published
+    /// would ignore a lower one.
     ///
     /// # Errors
     /// See [`StoreError`].
     pub fn open_or_begin_anew(path: &Path, limits: Limits, now: Stamp) -> Result<Opened, StoreError> {
-        match Self::open(path, limits) {
+        match Self::open_with_epoch(path, limits, epoch_at(now)) {
             Ok((store, recovered)) => Ok(Opened { store, recovered, set_aside: None }),
             Err(StoreError::Damaged { cause, .. }) => {
                 let (store, recovered, moved_to) = Self::begin_anew(path, limits, now)?;
@@ -60,8 +61,7 @@ impl Store {
     /// See [`StoreError`].
     pub fn begin_anew(path: &Path, limits: Limits, now: Stamp) -> Result<(Self, Recovered, PathBuf), StoreError> {
         let moved_to = set_aside(path)?;
-        let epoch = u64::try_from(now.0 / SECOND).unwrap_or(1).max(2);
-        let (store, recovered) = Self::open_with_epoch(path, limits, epoch)?;
+        let (store, recovered) = Self::open_with_epoch(path, limits, epoch_at(now))?;
         Ok((store, recovered, moved_to))
     }
 
@@ -101,6 +101,11 @@ impl Store {
         };
         Ok((store, recovered))
     }
+}
+
+/// The epoch of a store that begins at `now`.
+fn epoch_at(now: Stamp) -> u64 {
+    u64::try_from(now.0 / SECOND).unwrap_or(1).max(2)
 }
 
 /// Renames a store and the logs beside it: `….set-aside-1` or the next free number.

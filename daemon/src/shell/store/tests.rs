@@ -347,6 +347,13 @@ fn a_missing_folder_is_named() {
 fn a_damaged_store_is_set_aside_and_the_new_one_has_a_higher_epoch() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store.db");
+    // None there, or none any more: the same holds.
+    let begun = Store::open_or_begin_anew(&path, Limits::default(), Stamp(1_790_000_000_000)).unwrap();
+    assert_eq!((begun.recovered.epoch, begun.set_aside), (1_790_000_000, None));
+    drop(begun.store);
+    for suffix in ["-wal", "-shm"] {
+        let _ = fs::remove_file(format!("{}{suffix}", path.display()));
+    }
     let mut seen = Vec::new();
     for round in 1..=2 {
         let garbage = vec![round as u8; 10_000];
