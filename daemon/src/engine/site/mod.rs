@@ -8,3 +8,5 @@ pub mod ledger;
 pub mod normals;
 pub mod quarantine;
 pub mod rain;
+pub mod spray;
+pub mod waterings;
