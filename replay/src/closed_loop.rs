@@ -93,6 +93,9 @@ impl Sink for Ears {
 }
 
 #[cfg(test)]
+mod sprayed;
+
+#[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;
 

@@ -1,5 +1,6 @@
 //! S21 and its kin: a gauge that was knocked, and rain that looks like it.
 
+use thirstd::engine::event::Event;
 use thirstd::engine::stamp::{HOUR, MINUTE, SECOND, Stamp};
 
 use crate::case::{at, play};
@@ -225,4 +226,104 @@ fn a_quarantine_survives_a_restart_and_the_state_stays_small() {
     assert!(near(world.rain_mm("oak"), 1.2));
     assert_eq!(world.times_raised("oak", "gauge_knocked"), 1);
     assert!(world.view("oak").today.unwrap().end > at("2027-07-12T10:30:00Z").plus(HOUR));
+}
+
+#[test]
+fn frost_that_the_sprinklers_made_holds_no_longer_than_the_air_is_cold() {
+    // Dry, warm air; a run from 02:00 to 02:20 wets the thermometer.
+    for (persists, with_run, held_later) in [(false, true, false), (true, true, true), (false, false, true)] {
+        let mut world = oak_and_ash("");
+        let night = at("2027-07-13T02:00:00Z");
+        for minute in (0..120).step_by(10) {
+            let celsius = 9.0 + (minute % 7) as f64 / 10.0;
+            world.heard(night.plus((minute - 120) * MINUTE), COMBO, &format!(r#"{{"temp_c": {celsius:.1}}}"#));
+        }
+        for minute in (0..240).step_by(5) {
+            let now = night.plus(minute * MINUTE);
+            // Small steps, as real air: from 9 °C down to 2 °C, and back unless it persists.
+            let celsius = match minute {
+                0..10 => 6.0,
+                10..60 => 2.0,
+                _ if persists => 2.0,
+                60..65 => 5.5,
+                _ => 9.0,
+            } + (minute % 3) as f64 / 10.0;
+            world.heard(now, COMBO, &format!(r#"{{"temp_c": {celsius:.1}, "rh_pct": 97.{}}}"#, minute % 7));
+            if minute == 25 && with_run {
+                let run = r#"{"runs":[{"group":"lawn","start":"2027-07-13T02:00:00Z","end":"2027-07-13T02:20:00Z","depth_mm":5.0}]}"#;
+                let report = Event::Report {
+                    site: "oak".into(),
+                    controller: "relay".into(),
+                    payload: run.into(),
+                    retain: false,
+                };
+                world.event(now.plus(SECOND), report);
+            }
+            if minute == 30 {
+                assert!(world.is_held("oak", "freeze"), "cold holds at once, {persists} {with_run}");
+            }
+            if minute == 95 {
+                assert_eq!(world.is_held("oak", "freeze"), held_later, "persists {persists}, run {with_run}");
+            }
+        }
+    }
+}
+
+#[test]
+fn wet_air_of_a_run_is_no_evidence_of_rain_for_tips_after_a_service() {
+    for (with_run, knocked) in [(true, 1), (false, 0)] {
+        let mut world = oak_and_ash("knock.knock_at = \"70 %\"");
+        let run = at("2027-07-12T10:00:00Z");
+        weather(&mut world, at("2027-07-12T08:00:00Z"), run, 50.0, 45.0, 600.0);
+        if with_run {
+            let body = r#"{"runs":[{"group":"lawn","start":"2027-07-12T10:00:00Z","end":"2027-07-12T10:20:00Z","depth_mm":5.0}]}"#;
+            let report =
+                Event::Report { site: "oak".into(), controller: "relay".into(), payload: body.into(), retain: false };
+            world.event(run.plus(20 * MINUTE), report);
+        }
+        for step in 0..8i64 {
+            weather(
+                &mut world,
+                run.plus((22 + 5 * step) * MINUTE),
+                run.plus((23 + 5 * step) * MINUTE),
+                50.0,
+                50.0 + 6.0 * step as f64,
+                400.0,
+            );
+        }
+        let mark = r#""verb":"service","sensor":"gauge","kind":"cleaned""#;
+        command(&mut world, run.plus(62 * MINUTE), "visit", mark);
+        world.heard(run.plus(63 * MINUTE), GAUGE, "50.8");
+        weather(&mut world, run.plus(70 * MINUTE), run.plus(180 * MINUTE), 50.8, 92.0, 400.0);
+        let text = format!("{:?}", world.raised("oak"));
+        assert_eq!(world.times_raised("oak", "gauge_knocked"), knocked, "{with_run}: {text}");
+    }
+}
+
+#[test]
+fn where_nobody_reports_runs_the_third_day_at_the_same_time_is_a_sprinkler() {
+    let mut world = oak_and_ash("rain.threshold = \"6 mm\"");
+    let mut mm = 50.0;
+    for day in 0..6 {
+        let start = at("2027-07-13T00:00:00Z").plus(day * 24 * HOUR);
+        weather(&mut world, start, start.plus(5 * HOUR), mm, 40.0, 0.0);
+        for part in 0..3 {
+            mm += 2.2;
+            let now = start.plus(5 * HOUR + (10 * part + day) * MINUTE);
+            world.heard(now, GAUGE, &format!("{mm:.1}"));
+        }
+        weather(&mut world, start.plus(6 * HOUR), start.plus(24 * HOUR), mm, 40.0, 400.0);
+    }
+    assert_eq!(world.times_raised("oak", "gauge_sprayed"), 1, "{:?}", world.raised("oak"));
+    let alert = world.payload("oak/alert/gauge_sprayed/gauge");
+    assert!(alert["text"].as_str().unwrap().contains("is being sprayed"), "{alert}");
+    assert!(alert["figures"]["rate_mm_per_hour"].as_f64().unwrap() > 10.0);
+    assert!(near(world.rain_mm("oak"), 0.0) || world.rain_mm("oak") <= 13.3, "{}", world.rain_mm("oak"));
+    let said: Vec<bool> = world.decisions("oak").iter().map(|(_, said)| said.contains("rain")).collect();
+    let holds = said.windows(2).filter(|pair| pair == &[false, true]).count();
+    assert!((1..=3).contains(&holds), "{:?}", world.decisions("oak"));
+    // The gauge is moved: from now on it is believed.
+    let now = at("2027-07-19T00:30:00Z");
+    command(&mut world, now, "moved", r#""verb":"service","sensor":"gauge","kind":"moved""#);
+    assert!(!world.open("oak").iter().any(|(kind, _)| kind == "gauge_sprayed"), "{:?}", world.open("oak"));
 }

@@ -9,6 +9,8 @@ mod de_bilt;
 #[cfg(test)]
 mod fallon;
 #[cfg(test)]
+mod knock;
+#[cfg(test)]
 mod maricopa;
 #[cfg(test)]
 mod normals;

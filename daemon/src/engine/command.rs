@@ -201,7 +201,10 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
     let entry = &mut state.sensors[index];
     entry.sensor.serviced(ServiceMark { kind, at });
     match kind {
-        ServiceKind::Replaced | ServiceKind::Moved => entry.gauge.reanchor(),
+        ServiceKind::Replaced | ServiceKind::Moved => {
+            entry.gauge.reanchor();
+            gauge_watch::moved(state, index, context);
+        }
         ServiceKind::Calibration => entry.gauge.confirm_unit(),
         ServiceKind::Battery | ServiceKind::Cleaned | ServiceKind::Added => {}
     }

@@ -100,6 +100,14 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
         }
         None => {}
     }
+    let now = context.now.wall;
+    let by_sprinklers = state.freeze.since().is_some_and(|since| state.waterings.cooled(since, now));
+    if by_sprinklers && coldest >= context.site.freeze.release_at_celsius {
+        state.freeze.withdraw();
+        state.groups.iter_mut().for_each(|group| group.false_alarm = true);
+        let degrees = words::temperature(context.site, coldest);
+        log(context, Level::Info, format!("freeze hold ends at {degrees}: the air had been cooled by the sprinklers"));
+    }
 }
 
 /// Rain came in: the rain holds of all groups judge it.

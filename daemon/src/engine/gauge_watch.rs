@@ -2,7 +2,9 @@
 //! evidence or by the end of their time.
 
 mod clues;
+mod learn;
 mod settle;
+mod spray;
 
 use super::alert::{AlertKind, Wording};
 use super::civil;
@@ -21,6 +23,7 @@ use super::state::{Context, SiteState};
 use clues::{begun, look};
 pub use settle::settle;
 use settle::{close, lift, no_longer_rain, shift};
+pub use spray::{moved, ran};
 
 /// The site's gauge, sensor `index`, caught rain: it counts, or it waits in quarantine. Returns the flag of the reading where
 /// there is a doubt. `live`: news of now, to be judged by what is known now; `interval`: as for the day book.
@@ -44,9 +47,29 @@ pub fn tipped(
         rainfall::count(state, catch.mm, catch.from, catch.to, interval, context);
         return None;
     }
+    if spray::expected(state, index, catch, context) {
+        return Some(Flag::Suspect);
+    }
     if catch.outcome == Outcome::AfterReset {
         state.sensors[index].reset_at = Some(catch.to);
     }
+    let (counts, flag) = judge(state, index, catch, interval, context);
+    if counts {
+        learn::rained(state, context);
+        spray::note(state, index, catch, context);
+    }
+    flag
+}
+
+/// Judges tips that are news of now. Whether they count, and the flag where there is a doubt.
+fn judge(
+    state: &mut SiteState,
+    index: usize,
+    catch: &Catch,
+    interval: i64,
+    context: &mut Context<'_>,
+) -> (bool, Option<Flag>) {
+    let span = catch.to.since(catch.from);
     let known =
         state.sensors[index].doubts.iter().position(|doubt| doubt.cause == Cause::Knock && doubt.goes_on(catch.to));
     let mut doubt = match known {
@@ -67,19 +90,19 @@ pub fn tipped(
     if doubt.quarantined && score.decibels < 0.0 {
         lift(state, index, doubt, "the tips go on as rain does", context);
         rainfall::count(state, catch.mm, catch.from, catch.to, interval, context);
-        return None;
+        return (true, None);
     }
     if !doubt.quarantined && verdict == Verdict::Rain {
         rainfall::count(state, catch.mm, catch.from, catch.to, interval, context);
-        return None;
+        return (true, None);
     }
     if !doubt.quarantined && verdict == Verdict::Provisional {
         rainfall::count(state, catch.mm, catch.from, catch.to, interval, context);
-        if at_once {
+        if span <= interval.max(SPREAD_FROM) {
             doubt.add(bin, micrometers(catch.mm));
             keep(state, index, doubt);
         }
-        return (score.decibels > 0.0).then_some(Flag::Suspect);
+        return (true, (score.decibels > 0.0).then_some(Flag::Suspect));
     }
     state.book.add_rain(context.site.zone, catch.mm, true, bin, bin, 0);
     state.sent.totals_due = true;
@@ -92,7 +115,7 @@ pub fn tipped(
         quarantine(state, index, &mut doubt, counted_mm, &score, context);
     }
     keep(state, index, doubt);
-    Some(Flag::Suspect)
+    (false, Some(Flag::Suspect))
 }
 
 /// Notes rain that a jump of the counter put in quarantine.
@@ -120,14 +143,17 @@ pub fn void_jump(state: &mut SiteState, index: usize, context: &mut Context<'_>)
 
 /// Looks again at every doubt of the site: what is known now, and whose time is over.
 pub fn review(state: &mut SiteState, context: &mut Context<'_>) {
-    if !context.now.trusted || state.sensors.iter().all(|entry| entry.doubts.is_empty()) {
+    learn::hour(state, context);
+    if !context.now.trusted || state.sensors.iter().all(|entry| entry.doubts.is_empty() && entry.spray.is_none()) {
         return;
     }
     for index in 0..state.sensors.len().min(context.site.sensors.len()) {
+        spray::review(state, index, context);
         for doubt in std::mem::take(&mut state.sensors[index].doubts) {
             match doubt.cause {
                 Cause::Knock => judge_again(state, index, doubt, context),
-                Cause::Spray | Cause::Jump => wait(state, index, doubt, context),
+                Cause::Spray => spray::judge_again(state, index, doubt, context),
+                Cause::Jump => wait(state, index, doubt, context),
             }
         }
     }
@@ -178,9 +204,10 @@ pub fn next_look(state: &SiteState, context: &Context<'_>) -> Option<Stamp> {
     let all = state.sensors.iter().flat_map(|entry| &entry.doubts);
     let due = all.flat_map(|doubt| {
         let over = if doubt.quarantined { ends_at(doubt, context) } else { doubt.last.plus(REMEMBERED) };
-        [doubt.last.plus(TOGETHER), over]
+        [doubt.last.plus(TOGETHER), doubt.last.plus(TOGETHER + HOUR / 2), over]
     });
-    due.filter(|due| *due > now).min()
+    let falls = state.sensors.iter().filter_map(|entry| spray::next_look(entry.spray.as_deref()?));
+    due.chain(falls).filter(|due| *due > now).min()
 }
 
 /// The wall clock went back.
@@ -188,6 +215,9 @@ pub fn clock_stepped(state: &mut SiteState, now: Stamp) {
     for entry in &mut state.sensors {
         entry.doubts.iter_mut().for_each(|doubt| doubt.clock_stepped(now));
         entry.reset_at = entry.reset_at.map(|at| at.min(now));
+        if let Some(spray) = &mut entry.spray {
+            spray.clock_stepped(now);
+        }
     }
 }
 

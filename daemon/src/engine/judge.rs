@@ -11,7 +11,7 @@ use super::output::Level;
 use super::publish::{diary, log, messages, words};
 use super::settings::{DecideAt, GroupSettings, WhenUnknown};
 use super::stamp::{DAY, HOUR, MINUTE, Stamp};
-use super::state::{Context, Delivered, OpenWindow, Pending, Planned, Restricted, Season, SiteState};
+use super::state::{Context, Delivered, GroupState, OpenWindow, Pending, Planned, Restricted, Season, SiteState};
 use super::units::Degrees;
 
 /// Judges every group and speaks where there is something to say.
@@ -39,7 +39,7 @@ pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, 
         sooner(group.standing.as_ref().map(|standing| standing.issued.plus(refresh_every(context))));
         if let Some(pending) = group.pending {
             let standing = group.standing.as_ref();
-            let open_until = open_until(group.window, context);
+            let open_until = open_until(group, context);
             let wanted = Wanted::default();
             match decision::speak(
                 pending.change,
@@ -68,9 +68,10 @@ pub fn refresh_every(context: &Context<'_>) -> i64 {
     i64::from(context.site.refresh_hours.max(1)) * HOUR
 }
 
-/// The close of the window that is open at this group, where water may be running.
-fn open_until(window: Option<OpenWindow>, context: &Context<'_>) -> Option<Stamp> {
-    window.filter(|window| window.waters && window.closes > context.now.wall).map(|window| window.closes)
+/// The close of the window that is open at this group, where water may be running and a release has to wait for it.
+fn open_until(group: &GroupState, context: &Context<'_>) -> Option<Stamp> {
+    let window = group.window.filter(|window| window.waters && window.closes > context.now.wall && !group.false_alarm);
+    window.map(|window| window.closes)
 }
 
 fn note_unknown(state: &mut SiteState, known: Known, context: &mut Context<'_>) {
@@ -191,7 +192,7 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
     let wanted = Wanted { holds, percent: state.groups[index].planned.percent, confidence: known.confidence };
     let change = decision::change(standing.as_ref(), &wanted);
     let pending_since = settle(state, index, change, &wanted, context);
-    let open_until = open_until(state.groups[index].window, context);
+    let open_until = open_until(&state.groups[index], context);
     let speak =
         decision::speak(change, standing.as_ref(), &wanted, pending_since, open_until, context.now, context.site);
     let stale =
@@ -250,6 +251,9 @@ fn say(state: &mut SiteState, index: usize, said: Wanted, change: Change, contex
         .filter(|_| !matches!(change, Change::First | Change::HoldBegins | Change::HoldEnds | Change::Scale));
     let changed = kept.map_or(context.now.listening, |standing| standing.changed);
     group.standing = Some(Standing { said, issued: context.now.wall, changed });
+    if change != Change::Nothing {
+        group.false_alarm = false;
+    }
     if change != Change::Nothing {
         group.pending = None;
     }

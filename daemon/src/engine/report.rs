@@ -3,6 +3,7 @@
 use thirst_schemas as wire;
 
 use super::evidence;
+use super::gauge_watch;
 use super::output::Level;
 use super::publish::{diary, log, words};
 use super::settings::GroupSettings;
@@ -60,6 +61,9 @@ pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: 
     }
     state.controllers[index].bridge = Some(word);
     for run in runs {
+        if let Some(settings) = context.site.groups.iter().find(|settings| settings.id == run.group) {
+            gauge_watch::ran(state, settings, Stamp::from(run.start), run.end.map(Stamp::from), context);
+        }
         book(state, index, run, context);
     }
 }

@@ -24,7 +24,9 @@ use super::site::normals::Learnt;
 use super::site::quarantine::Doubt;
 use super::site::rain::Gauge;
 use super::site::rain::intensity::Intensity;
+use super::site::spray::Spray;
 use super::site::sun_clock::SunClock;
+use super::site::waterings::Waterings;
 use super::stamp::Stamp;
 
 /// What a step on a site works with.
@@ -90,6 +92,9 @@ pub struct SiteState {
     /// Digests of neighboring sites, newest per site, bounded.
     #[serde(rename = "nb", default)]
     pub neighbors: Vec<Digest>,
+    /// When sprinklers ran, as reported.
+    #[serde(rename = "wt", default, skip_serializing_if = "Waterings::is_empty")]
+    pub waterings: Waterings,
     /// What humidities say about rain here.
     #[serde(rename = "hc", default)]
     pub humidity: HumidityClimate,
@@ -130,6 +135,9 @@ pub struct SensorState {
     /// Rain of its gauge under doubt, bounded.
     #[serde(rename = "d", default, skip_serializing_if = "Vec::is_empty")]
     pub doubts: Vec<Doubt>,
+    /// What it tipped lately, and what a sprinkler may have to do with it.
+    #[serde(rename = "p", default, skip_serializing_if = "Option::is_none")]
+    pub spray: Option<Box<Spray>>,
     /// When its counter last began anew.
     #[serde(rename = "a", default, skip_serializing_if = "Option::is_none")]
     pub reset_at: Option<Stamp>,
@@ -156,6 +164,9 @@ pub struct GroupState {
     pub standing: Option<Standing>,
     #[serde(rename = "p", default)]
     pub planned: Planned,
+    /// What held it was judged false: its end does not wait for the window to close.
+    #[serde(rename = "f", default, skip_serializing_if = "std::ops::Not::not")]
+    pub false_alarm: bool,
     /// A change that waits to settle, and since when (listening).
     #[serde(rename = "w", default)]
     pub pending: Option<Pending>,

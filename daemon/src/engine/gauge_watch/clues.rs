@@ -48,12 +48,8 @@ pub fn look(state: &SiteState, index: usize, doubt: &mut Doubt, context: &Contex
         let (before, after) = (mark.at.plus(-within), mark.at.plus(CALIBRATION_AFTER));
         mark.kind == ServiceKind::Calibration && before <= first && last <= after
     });
-    let hours = (civil::hour_start(first.plus(-1)), civil::hour_start(last.plus(-1)));
-    for digest in state.neighbors.iter().filter(|digest| hours.0 <= digest.hour && digest.hour <= hours.1) {
-        if let Some(mm) = digest.rain_mm {
-            evidence.neighbor_rain = Some(evidence.neighbor_rain == Some(true) || mm >= NEIGHBOR_WET_MM);
-        }
-    }
+    evidence.neighbor_rain = evidence.neighbor_rain.max(neighbor_rain(state, first, last));
+    evidence.sprinklers |= state.waterings.wet(first, last);
     if now.since(last) > WATCHED {
         return;
     }
@@ -80,6 +76,13 @@ pub fn look(state: &SiteState, index: usize, doubt: &mut Doubt, context: &Contex
     evidence.burst &= !continues;
 }
 
+/// Did it rain at a neighbor in the hours from `first` to `last`? None: none has told yet.
+pub fn neighbor_rain(state: &SiteState, first: Stamp, last: Stamp) -> Option<bool> {
+    let (from, to) = (civil::hour_start(first.plus(-1)), civil::hour_start(last.plus(-1)));
+    let digests = state.neighbors.iter().filter(|digest| (from..=to).contains(&digest.hour));
+    digests.filter_map(|digest| digest.rain_mm).map(|mm| mm >= NEIGHBOR_WET_MM).max()
+}
+
 /// The newest value of a quantity that counts, of any sensor, not older than an hour at `at`.
 fn newest(state: &SiteState, quantity: Quantity, at: Stamp) -> Option<f64> {
     let all = state.sensors.iter().filter_map(|entry| entry.sensor.channel(quantity)?.counted);
@@ -88,7 +91,7 @@ fn newest(state: &SiteState, quantity: Quantity, at: Stamp) -> Option<f64> {
 }
 
 /// Relative humidity now, %, measured or from the dew point.
-fn humidity(state: &SiteState, now: Stamp) -> Option<f32> {
+pub fn humidity(state: &SiteState, now: Stamp) -> Option<f32> {
     let measured = newest(state, Quantity::RelativeHumidity, now);
     let from_dew = || {
         let air = newest(state, Quantity::AirTemperature, now)?;

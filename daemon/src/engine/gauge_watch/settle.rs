@@ -29,6 +29,9 @@ pub fn settle(state: &mut SiteState, index: usize, confirm: bool, context: &mut 
             no_longer_rain(state, &doubt, mm, context);
             mm
         };
+        if confirm && doubt.cause == Cause::Spray {
+            super::spray::over(state, index, context);
+        }
         close(state, index, &doubt, context);
         settled = Some(settled.unwrap_or(0.0) + mm);
     }
@@ -44,6 +47,7 @@ pub fn no_longer_rain(state: &mut SiteState, doubt: &Doubt, mm: f64, context: &m
             let began_with_it = group.rain.since().is_some_and(|since| doubt.first <= since);
             if began_with_it && left * settings.rain_exposure < context.site.rain.threshold_mm {
                 group.rain.withdraw();
+                group.false_alarm = true;
             }
         }
     }
@@ -97,6 +101,8 @@ pub fn close(state: &mut SiteState, index: usize, doubt: &Doubt, context: &mut C
     let left = state.sensors[index].doubts.iter().any(|other| other.quarantined && other.cause == doubt.cause);
     let kind = match doubt.cause {
         Cause::Knock => AlertKind::GaugeKnocked,
+        // As long as the sprinkler reaches the gauge, somebody has to go there.
+        Cause::Spray if state.sensors[index].spray.as_deref().is_some_and(|spray| spray.known) => return,
         Cause::Spray => AlertKind::GaugeSprayed,
         Cause::Jump => return,
     };

@@ -10,4 +10,6 @@ pub mod neighborhood;
 pub mod normals;
 pub mod quarantine;
 pub mod rain;
+pub mod spray;
 pub mod sun_clock;
+pub mod waterings;

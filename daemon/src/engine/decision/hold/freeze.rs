@@ -73,6 +73,11 @@ impl FreezeHold {
         None
     }
 
+    /// Ends the hold because no frost was behind the cold.
+    pub fn withdraw(&mut self) {
+        *self = Self::default();
+    }
+
     /// The wall clock went back to `now`: instants that lie ahead of it cannot be.
     pub fn clock_stepped(&mut self, now: Stamp) {
         self.since = self.since.map(|since| since.min(now));

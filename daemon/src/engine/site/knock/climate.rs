@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::engine::stamp::Stamp;
+
 /// Onsets of rain and dry hours by day, by humidity, as far as this site saw them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct HumidityClimate {
@@ -9,6 +11,12 @@ pub struct HumidityClimate {
     onsets: [u8; BINS],
     #[serde(rename = "d", default)]
     dry_hours: [u16; BINS],
+    /// The hour last looked at, since 1970.
+    #[serde(rename = "h", default)]
+    pub hour: i64,
+    /// When the rain began that is on now, and at which humidity, %, until that is learnt.
+    #[serde(rename = "b", default)]
+    pub began: Option<(Stamp, Option<u8>)>,
 }
 
 impl HumidityClimate {
