@@ -326,3 +326,6 @@ const NEAR_END: f64 = 0.15;
 /// Our choice.
 const EVENINGS_TO_ASK: u8 = 2;
 const EVENINGS_TO_CLEAR: u8 = 7;
+
+#[cfg(test)]
+mod tests;
