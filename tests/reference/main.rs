@@ -3,6 +3,8 @@
 #[cfg(test)]
 mod battery;
 #[cfg(test)]
+mod battery_fleet;
+#[cfg(test)]
 mod check_values;
 #[cfg(test)]
 mod de_bilt;

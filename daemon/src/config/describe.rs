@@ -182,6 +182,10 @@ impl Page {
         if let Some(volts) = sensor.battery.volts_threshold() {
             notes.push(format!("battery low below {} V", words::short(volts.0, 2)));
         }
+        if let Some(volts) = sensor.battery.end() {
+            let lead = sensor.battery.forecast_lead_days;
+            notes.push(format!("asked for {lead} days before {} V", words::short(volts.0, 2)));
+        }
         if let Some(seconds) = sensor.link.silence_limit_seconds {
             notes.push(format!("lost after {} of silence", words::seconds(seconds)));
         }

@@ -7,7 +7,7 @@
 //! | 3 Wed | at 10:00 the operator discards the tips; 11 mm of rain from 13:00 on | | |
 //! | 4 Thu | held | frost until morning | |
 //! | 5 Fri | held until the plants need water again | silent from 09:00 to 19:00 | 9 mm of rain from 05:00 on |
-//! | 6 Sat | | | held for three days, as its settings say |
+//! | 6 Sat | | its battery's end is foreseen | held for three days, as its settings say |
 //! | 7 Sun | | the battery is low; at 11:00 a technician changes it | 16:00: the operator releases the rain hold |
 //! | 8 Mon | a windy afternoon | | after a week of readings the end of the battery is foreseen |
 //!
@@ -90,13 +90,13 @@ fn granite_step() -> SitePlan {
         day(1.0, 0.3, 2.2),
     ];
     let mast = SensorPlan {
-        battery_days: 150.0,
+        battery_days: 75.0,
         faults: vec![
             planned(Fault::Silence, 4 * DAY + 9 * HOUR, 10 * HOUR, 0.0),
             // The last of it goes fast.
             planned(Fault::Battery, 4 * DAY + 19 * HOUR, 14 * HOUR, 28.0),
         ],
-        ..sensor("mast", Kind::Mast, Chemistry::AlkalineAa2, 0.56)
+        ..sensor("mast", Kind::Mast, Chemistry::AlkalineAa2, 0.52)
     };
     let rotor = Group {
         label: "the meadow".to_owned(),

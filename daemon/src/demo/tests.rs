@@ -23,7 +23,7 @@ async fn played(seed: u64, last: &'static str) -> Vec<String> {
 }
 
 /// In the order in which they are promised: a line that contains every part.
-const SCENES: [(&str, &[&str]); 16] = [
+const SCENES: [(&str, &[&str]); 17] = [
     ("a scaled day", &["fern-gate", "day", "ETo", "watered lawn"]),
     ("a percentage per group", &["Water may run: the lawn", "%, the beds"]),
     ("an impossible jump", &["dune-row", "ALERT", "reading_implausible", "jumped"]),
@@ -38,6 +38,7 @@ const SCENES: [(&str, &[&str]); 16] = [
     ("its recovery", &["granite-step", "alert over", "sensor_silent"]),
     ("a release", &["dune-row", "command", "operator asks: release rain"]),
     ("its answer", &["dune-row", "command", "done: lawn released from rain"]),
+    ("the end of a battery foreseen", &["granite-step", "ALERT", "battery_forecast", "two AA alkaline cells"]),
     ("a low battery", &["granite-step", "ALERT", "battery_low"]),
     ("a battery forecast", &["dune-row", "ALERT", "battery_forecast"]),
 ];

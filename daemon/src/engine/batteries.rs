@@ -8,10 +8,10 @@ use super::evidence;
 use super::output::Level;
 use super::publish::{alerts, log};
 use super::reading::{Quantity, Reading};
-use super::sensor::battery::forecast::{Basis, Range};
+use super::sensor::battery::forecast::Basis;
 use super::sensor::battery::{Battery, BatteryChange, BatteryReading, DayChange, Forecast, Outlook};
 use super::settings::SensorSettings;
-use super::stamp::HOUR;
+use super::stamp::{HOUR, Stamp};
 use super::state::{Context, SiteState};
 use super::units::{Percent, Volts};
 
@@ -38,24 +38,39 @@ pub fn read(
         day_changed(state, index, settings, noted, context);
     }
     match change {
-        Some(BatteryChange::Low) => {
-            let battery = &state.sensors[index].sensor.battery;
-            let bring = bring(battery.outlook(), settings);
-            let mut wording = Wording::new(
-                format!("The battery of sensor {} is low.", settings.id),
-                format!("Replace it soon: bring {bring}, and note the replacement with a service command."),
-            );
-            if let Some(volts) = battery.volts() {
-                wording = wording.with("battery_volts", volts.0);
-            }
-            if let Some(percent) = battery.percent() {
-                wording = wording.with("battery_percent", percent.0);
-            }
-            alerts::raise(state, AlertKind::BatteryLow, &settings.id, wording, context);
-        }
+        Some(BatteryChange::Low) => low(state, index, settings, context),
         Some(BatteryChange::Recovered) => alerts::clear(state, AlertKind::BatteryLow, &settings.id, context),
         None => {}
     }
+}
+
+/// Says that a battery is low, where the time left by its trend does not let that wait.
+fn low(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
+    let battery = &state.sensors[index].sensor.battery;
+    if battery.may_wait(&settings.battery) {
+        return;
+    }
+    let bring = bring(battery.outlook(), settings);
+    let inverted = battery.word_may_be_inverted() && battery.volts().is_none() && battery.percent().is_none();
+    let (also, but) = if inverted {
+        (
+            " It has said so ever since it was first heard.",
+            " If the cells are new, its word may mean the opposite: set inverted of the feed's field.",
+        )
+    } else {
+        ("", "")
+    };
+    let mut wording = Wording::new(
+        format!("The battery of sensor {} is low.{also}", settings.id),
+        format!("Replace it soon: bring {bring}, and note the replacement with a service command.{but}"),
+    );
+    if let Some(volts) = battery.volts() {
+        wording = wording.with("battery_volts", volts.0);
+    }
+    if let Some(percent) = battery.percent() {
+        wording = wording.with("battery_percent", percent.0);
+    }
+    alerts::raise(state, AlertKind::BatteryLow, &settings.id, wording, context);
 }
 
 /// The evening's conclusions about every battery of the site, once a civil day has ended.
@@ -65,9 +80,12 @@ pub fn turn(state: &mut SiteState, context: &mut Context<'_>) {
         let Some(entry) = state.sensors.get_mut(index) else { return };
         let Some(outlook) = entry.sensor.battery.outlook_mut() else { continue };
         let before = outlook.forecast().copied();
-        let change = outlook.turn(today, Range::default(), &settings.battery);
+        let change = outlook.turn(today, &settings.battery);
         entry.sensor.status_due |= outlook.forecast().copied() != before;
         day_changed(state, index, settings, change, context);
+        if state.sensors[index].sensor.battery.is_low() {
+            low(state, index, settings, context);
+        }
         announce(state, index, settings, today, context);
     }
 }
@@ -86,7 +104,11 @@ fn day_changed(
     change: Option<DayChange>,
     context: &mut Context<'_>,
 ) {
-    let Some(DayChange::Replaced(day)) = change else { return };
+    let day = match change {
+        None => return,
+        Some(DayChange::Unchanged) => return unchanged(state, index, settings, context),
+        Some(DayChange::Replaced(day)) => day,
+    };
     let outlook = state.sensors[index].sensor.battery.outlook();
     let judged = outlook.map(|outlook| outlook.chemistry(&settings.battery));
     let other = judged.filter(|judged| *judged != settings.battery.chemistry);
@@ -97,6 +119,31 @@ fn day_changed(
     log(context, Level::Info, format!("sensor {}: a new battery since {}{but}", settings.id, long_date(date)));
     state.sensors[index].sensor.status_due = true;
     replaced(state, &settings.id, context);
+}
+
+/// A change was noted, and a day later nothing has changed.
+fn unchanged(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
+    let battery = &state.sensors[index].sensor.battery;
+    let says = match (battery.volts(), battery.percent()) {
+        (Some(volts), _) => format!("it still says {:.2} V", volts.0),
+        (None, Some(percent)) => format!("it still says {:.0} %", percent.0),
+        (None, None) => "the sensor still says that it is low".to_owned(),
+    };
+    let mut wording = Wording::new(
+        format!("A new battery was noted for sensor {}, but a day later {says}.", settings.id),
+        format!(
+            "Look whether the change was made at another sensor, or the new cells are used up: bring {}.",
+            bring(battery.outlook(), settings)
+        ),
+    );
+    if let Some(volts) = battery.volts() {
+        wording = wording.with("battery_volts", volts.0);
+    }
+    if let Some(percent) = battery.percent() {
+        wording = wording.with("battery_percent", percent.0);
+    }
+    state.sensors[index].sensor.status_due = true;
+    alerts::raise(state, AlertKind::BatteryUnchanged, &settings.id, wording, context);
 }
 
 /// Raises, words anew or closes the forecast's alert.
@@ -222,8 +269,8 @@ fn long_date(date: NaiveDate) -> String {
     date.format("%-d %B").to_string()
 }
 
-/// Civil day and hour of a reading.
-fn moment_of(state: &SiteState, reading: &Reading, context: &Context<'_>) -> (u16, u8) {
+/// Instant, civil day and hour of a reading.
+fn moment_of(state: &SiteState, reading: &Reading, context: &Context<'_>) -> (Stamp, u16, u8) {
     let at = reading.observed_at;
     let (date, start) = match state.days.today().filter(|today| (today.start..today.end).contains(&at)) {
         Some(today) => (today.date, today.start),
@@ -233,7 +280,7 @@ fn moment_of(state: &SiteState, reading: &Reading, context: &Context<'_>) -> (u1
         }
     };
     // A day of 25 hours ends in its 24th.
-    (civil::day_number(date), u8::try_from((at.since(start) / HOUR).clamp(0, 23)).unwrap_or(0))
+    (at, civil::day_number(date), u8::try_from((at.since(start) / HOUR).clamp(0, 23)).unwrap_or(0))
 }
 
 /// The temperature at the sensor, else at the site.

@@ -101,7 +101,8 @@ fn sensor(text: &mut String, plan: &SensorPlan) {
     if plan.kind != Kind::Thermometer {
         line!(text, "gauge = {{ tip = \"{} mm\" }}", plan.tip_mm);
     }
-    line!(text, "battery = {{ chemistry = \"{}\" }}\n", plan.chemistry.name());
+    // An invented world is seldom watched for longer than days.
+    line!(text, "battery = {{ chemistry = \"{}\", forecast_after = \"4 days\" }}\n", plan.chemistry.name());
 }
 
 /// Field, quantity, unit.

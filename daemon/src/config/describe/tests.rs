@@ -140,7 +140,7 @@ Site otter-creek (Otter Creek, north)
   frost months, by latitude: May Jun Jul Aug Sep
   Sensors
     mast: yard/+/state where /place is otter-creek and /id is mast, shed/otter-creek/mast/+
-      battery low below 2.4 V; lost after 3 h of silence
+      battery low below 2.4 V; asked for 30 days before 2.1 V; lost after 3 h of silence
     gauge: yard/+/state where /place is otter-creek and /id is A4:C1, shed/otter-creek/A4:C1/+
       its rain does not count
   Group beds, drip

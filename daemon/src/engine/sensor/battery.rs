@@ -5,7 +5,9 @@
 
 pub mod chemistry;
 pub mod days;
+pub mod experience;
 pub mod forecast;
+pub mod mark;
 pub mod outlook;
 mod own_word;
 pub mod replacement;
@@ -14,9 +16,11 @@ pub mod warmth;
 
 use serde::{Deserialize, Serialize};
 
+use super::super::stamp::Stamp;
 use super::super::units::{Percent, Volts};
 pub use chemistry::{Chemistry, Course};
 pub use forecast::Forecast;
+use mark::Mark;
 pub use outlook::{DayChange, Outlook};
 use own_word::OwnWord;
 
@@ -123,6 +127,9 @@ pub struct Battery {
     /// What its days tell; rare enough to keep aside.
     #[serde(rename = "t", default, skip_serializing_if = "Option::is_none")]
     outlook: Option<Box<Outlook>>,
+    /// A change that was noted and has to show.
+    #[serde(rename = "m", default, skip_serializing_if = "Option::is_none")]
+    mark: Option<Box<Mark>>,
 }
 
 impl Battery {
@@ -150,27 +157,69 @@ impl Battery {
         self.outlook.as_deref_mut()
     }
 
-    /// A reading of a civil day (days since 1970-01-01) and an hour of it, beside the air temperature where known.
+    /// A service mark says that the battery was changed `at`. Its judgments start anew; the trend of the old one is kept
+    /// until the readings bear the change out.
+    pub fn changed(&mut self, at: Stamp) {
+        let level = self.outlook.as_deref().and_then(Outlook::newest_level).or(self.volts).or(self.percent);
+        let mark = Mark::new(at, level, self.volts.is_none(), self.is_low());
+        (self.by_volts, self.by_percent, self.by_ok) = Default::default();
+        self.mark = Some(Box::new(mark));
+    }
+
+    /// A reading `at`, in a civil day (days since 1970-01-01) and an hour of it, beside the air temperature where known.
     /// The day has to be certain: nothing is noted by a clock that is not trusted.
     pub fn note(
         &mut self,
-        at: (u16, u8),
+        at: (Stamp, u16, u8),
         reading: BatteryReading,
         celsius: Option<f64>,
         settings: &BatterySettings,
     ) -> Option<DayChange> {
+        let (instant, day, hour) = at;
+        let judged = self.mark.as_deref_mut().and_then(|mark| {
+            let chemistry = self.outlook.as_deref().map_or(settings.chemistry, |outlook| outlook.chemistry(settings));
+            mark.hear(instant, reading, chemistry, settings)
+        });
+        if let Some(changed) = judged {
+            self.mark = None;
+            if !changed {
+                return Some(DayChange::Unchanged);
+            }
+            if let Some(outlook) = self.outlook.as_deref_mut() {
+                outlook.changed_by_mark(day, settings);
+            }
+        }
         let has_end = settings.chemistry.course() != Course::Unknown || settings.end().is_some();
         let (percent, level) = match reading {
             BatteryReading::Volts(Volts(volts)) if has_end && volts > 0.0 && volts < 65.0 => (false, volts * 1000.0),
             BatteryReading::Percent(Percent(percent)) if percent > 0.0 && percent <= 100.0 => (true, percent * 100.0),
-            _ => return None,
+            _ => return judged.map(|_| DayChange::Replaced(day)),
         };
         // Volts say more than percent, which is often made from them in coarse steps.
         if percent && has_end && self.volts.is_some() {
-            return None;
+            return judged.map(|_| DayChange::Replaced(day));
         }
         let level = level.round().max(1.0) as u16;
-        self.outlook.get_or_insert_with(Default::default).note(at, level, percent, celsius, settings)
+        let outlook = self.outlook.get_or_insert_with(Default::default);
+        let change = outlook.note((day, hour), level, percent, celsius, settings);
+        judged.map(|_| DayChange::Replaced(day)).or(change)
+    }
+
+    /// Low by volts alone, while their trend says that the end is further away than a visit is planned ahead: the curve
+    /// knows better than one threshold for every load.
+    pub fn may_wait(&self, settings: &BatterySettings) -> bool {
+        let trend = self.outlook.as_deref().and_then(Outlook::forecast);
+        let far = trend.is_some_and(|forecast| {
+            forecast.basis == forecast::Basis::Trend
+                && forecast.days_of_data >= 14
+                && forecast.earliest > settings.forecast_lead_days
+        });
+        far && self.by_volts.low && !self.by_percent.low && !self.by_ok.low
+    }
+
+    /// The sensor's own word says low, and never said otherwise.
+    pub fn word_may_be_inverted(&self) -> bool {
+        self.by_ok.may_be_inverted()
     }
 
     pub fn is_low(&self) -> bool {

@@ -42,11 +42,11 @@ pub struct ServiceMark {
 }
 
 impl Sensor {
-    /// Notes a service mark and forgets what it makes void: a new battery starts a new trend, a sensor that was moved or
+    /// Notes a service mark and forgets what it makes void: a new battery starts a new trend once its readings show it, a sensor that was moved or
     /// replaced has no last values to be compared with.
     pub fn serviced(&mut self, mark: ServiceMark) {
         match mark.kind {
-            ServiceKind::Battery => self.battery = Default::default(),
+            ServiceKind::Battery => self.battery.changed(mark.at),
             ServiceKind::Moved | ServiceKind::Replaced => {
                 for channel in &mut self.channels {
                     channel.track = Track::default();

@@ -92,13 +92,54 @@ fn an_open_forecast_is_not_raised_again_after_a_restart_and_closes_with_the_chan
     assert!(closed["closed_at"].as_str().unwrap() < "2027-06-18T12", "{closed}");
 }
 
+/// The states of alerts of a kind, oldest first.
+fn states(outputs: &[Output], kind: &str) -> Vec<String> {
+    let alerts = payloads(outputs, &format!("/alert/{kind}/"));
+    alerts.iter().map(|alert| alert["state"].as_str().unwrap().to_owned()).collect()
+}
+
+const CHANGED: &str = r#""verb":"service","sensor":"combo","kind":"battery""#;
+
 #[test]
-fn a_service_mark_closes_the_forecast_at_once() {
+fn a_change_that_shows_closes_the_forecast_for_good() {
     let (mut driver, mut outputs) = (started(&alkaline()), Vec::new());
     days(&mut driver, &mut outputs, (0, 12), true, falling);
-    let order = r#""verb":"service","sensor":"combo","kind":"battery""#;
-    command(&mut driver, &mut outputs, START.plus(12 * DAY + HOUR), order);
-    assert_eq!(payloads(&outputs, "/alert/battery_forecast/").pop().unwrap()["state"], "closed");
+    command(&mut driver, &mut outputs, START.plus(12 * DAY), CHANGED);
+    assert_eq!(states(&outputs, "battery_forecast"), ["open", "closed"]);
+    days(&mut driver, &mut outputs, (12, 30), true, |day| 3.15 - 0.002 * day);
+    assert_eq!(states(&outputs, "battery_forecast"), ["open", "closed"]);
+    assert!(states(&outputs, "battery_unchanged").is_empty());
+    let sensor = payloads(&outputs, "/sensor/combo").pop().unwrap();
+    assert!(sensor["battery"]["forecast"]["used_percent"].as_u64().is_none_or(|used| used < 30), "{sensor}");
+}
+
+#[test]
+fn a_change_that_does_not_show_within_a_day_is_said_once_and_the_old_forecast_stands() {
+    let (mut driver, mut outputs) = (started(&alkaline()), Vec::new());
+    days(&mut driver, &mut outputs, (0, 12), true, falling);
+    command(&mut driver, &mut outputs, START.plus(12 * DAY), CHANGED);
+    // Silence proves nothing: not heard for two days, nothing is said.
+    driver.advance(now(START.plus(14 * DAY)), &mut outputs);
+    assert!(states(&outputs, "battery_unchanged").is_empty());
+    days(&mut driver, &mut outputs, (14, 17), true, falling);
+    assert_eq!(states(&outputs, "battery_unchanged"), ["open"]);
+    let text = payloads(&outputs, "/alert/battery_unchanged/").pop().unwrap()["text"].to_string();
+    assert!(text.contains("a day later it still says 2.4"), "{text}");
+    assert_eq!(states(&outputs, "battery_forecast")[..3], ["open", "closed", "open"]);
+    // Now it is done.
+    command(&mut driver, &mut outputs, START.plus(17 * DAY), CHANGED);
+    days(&mut driver, &mut outputs, (17, 19), true, |_| 3.15);
+    assert_eq!(states(&outputs, "battery_unchanged"), ["open", "closed"]);
+}
+
+#[test]
+fn low_by_volts_waits_while_the_trend_says_that_there_is_time() {
+    let (mut driver, mut outputs) = (started(&alkaline()), Vec::new());
+    // Below the threshold of 2.3 V on the 40th day, with months to go at this rate.
+    days(&mut driver, &mut outputs, (0, 45), true, |day| 2.34 - 0.001 * day);
+    assert!(states(&outputs, "battery_low").is_empty(), "{:?}", payloads(&outputs, "/alert/battery_low/"));
+    days(&mut driver, &mut outputs, (45, 70), true, |day| 2.295 - 0.01 * (day - 45.0));
+    assert_eq!(states(&outputs, "battery_low"), ["open"]);
 }
 
 #[test]

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::BatterySettings;
 use super::chemistry::{Chemistry, Course};
 use super::days::Days;
+use super::experience::Experience;
 use super::trend::{falling, theil_sen};
 use super::warmth::Warmth;
 
@@ -49,23 +50,6 @@ pub struct Forecast {
     pub used_percent: u8,
 }
 
-/// Shares of the likely remaining time between which the end will come.
-///
-/// Our choice until outcomes are known: makers' capacities, loads and colds differ by about that much, and the
-/// confidence limits of the trend alone are far too narrow: with them at most two ends of ten came inside
-/// (`monte_carlo_coverage` in tests/vectors/battery_cases.json).
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Range {
-    pub earliest: f64,
-    pub latest: f64,
-}
-
-impl Default for Range {
-    fn default() -> Self {
-        Self { earliest: 0.6, latest: 1.6 }
-    }
-}
-
 /// What a forecast is made from.
 #[derive(Clone, Copy, Debug)]
 pub struct Known<'a> {
@@ -78,7 +62,7 @@ pub struct Known<'a> {
     pub anchor: Option<(u16, f64)>,
     /// The day it was put in or first seen.
     pub since: u16,
-    pub range: Range,
+    pub experience: Experience,
 }
 
 /// The forecast on the evening of the newest day. None without enough days, a fall that can be told from scatter, or an
@@ -88,18 +72,20 @@ pub fn forecast(known: &Known<'_>, settings: &BatterySettings) -> Option<Forecas
     let (remaining, used, basis) = match course {
         Course::Sloping | Course::Unknown => by_trend(known, settings)?,
         Course::Flat => by_knee(known, settings).or_else(|| by_age(known, settings))?,
-        Course::Sun => return None,
+        Course::Sun => by_charging(known, settings)?,
     };
-    let days = |share: f64| (remaining * share).round();
+    let remaining = if basis == Basis::Age { remaining } else { remaining * known.experience.factor() };
+    let (earliest, latest) = known.experience.range();
+    let days = |share: f64| remaining * share;
     if !(0.0..=LONGEST).contains(&remaining) {
         return None;
     }
     // In range by the bounds above; counts are at most the days kept.
     Some(Forecast {
         made: known.days.newest()?.day,
-        earliest: days(known.range.earliest).floor() as u16,
-        likely: days(1.0) as u16,
-        latest: days(known.range.latest).ceil() as u16,
+        earliest: days(earliest).floor() as u16,
+        likely: days(1.0).round() as u16,
+        latest: days(latest).ceil() as u16,
         basis,
         days_of_data: known.days.count() as u8,
         used_percent: (used * 100.0).round().clamp(0.0, 100.0) as u8,
@@ -174,7 +160,7 @@ fn rate(known: &Known<'_>, points: &[(f64, f64)], now: f64, line: &super::trend:
 }
 
 /// Depth at which the device stops in the cold that is to be reckoned with.
-fn end_depth(known: &Known<'_>, settings: &BatterySettings) -> Option<f64> {
+pub fn end_depth(known: &Known<'_>, settings: &BatterySettings) -> Option<f64> {
     if known.percent {
         return Some(1.0 - END_PERCENT / 100.0);
     }
@@ -201,6 +187,17 @@ fn coldest(known: &Known<'_>) -> f64 {
 
 fn slope_of_warmth(known: &Known<'_>) -> f64 {
     known.warmth.volts_per_kelvin(MOST_VOLTS_PER_KELVIN * f64::from(known.chemistry.cells()))
+}
+
+/// What the sun charges: where the lows of the nights fall for two weeks and more, the panel no longer gives back what is
+/// used: snow, leaves, dirt, or cells that are worn out.
+fn by_charging(known: &Known<'_>, settings: &BatterySettings) -> Option<(f64, f64, Basis)> {
+    let end = settings.end_of(known.chemistry)?.0;
+    let lows: Vec<(f64, f64)> =
+        known.days.iter().map(|day| (f64::from(day.day), -f64::from(day.level) / 1000.0)).collect();
+    let used = known.chemistry.depth_of_discharge(-lows.last()?.1)?;
+    let weeks = lows.len() >= 14;
+    weeks.then(|| straight(&lows, -end)).flatten().map(|remaining| (remaining, used, Basis::Charging))
 }
 
 /// Flat chemistries: past the knee the curve tells how much of the life so far is left.

@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use super::BatterySettings;
 use super::chemistry::{Chemistry, Course};
 use super::days::Days;
-use super::forecast::{self, Forecast, Known, Range};
+use super::experience::Experience;
+use super::forecast::{self, Forecast, Known};
 use super::replacement;
 use super::trend::median;
 use super::warmth::{Sums, Warmth};
@@ -43,6 +44,12 @@ pub struct Outlook {
     /// The likely day that was last told to people.
     #[serde(rename = "y")]
     said: u16,
+    /// The forecast with which people were first asked for this battery: when it was made, and its likely days.
+    #[serde(rename = "q", skip_serializing_if = "Option::is_none")]
+    asked: Option<(u16, u16)>,
+    /// What earlier batteries of this sensor taught; outlives them.
+    #[serde(rename = "e")]
+    experience: Experience,
 }
 
 /// One day's levels so far.
@@ -62,8 +69,10 @@ const SLOTS: usize = 12;
 /// What became of a day that closed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DayChange {
-    /// The levels stepped up: there is a new battery since this day.
+    /// There is a new battery since this day: the levels stepped up, or a service mark proved true.
     Replaced(u16),
+    /// A change was noted, but a day later the battery is the old one by what it says.
+    Unchanged,
 }
 
 impl Outlook {
@@ -98,11 +107,13 @@ impl Outlook {
     }
 
     /// Closes the open day if it lies before `today`, and draws the conclusions of the evening.
-    pub fn turn(&mut self, today: u16, range: Range, settings: &BatterySettings) -> Option<DayChange> {
+    pub fn turn(&mut self, today: u16, settings: &BatterySettings) -> Option<DayChange> {
         let change = if self.open.is_some_and(|open| open.day < today) { self.close(settings) } else { None };
         let newest = self.days.newest()?.day;
-        if self.forecast.is_none_or(|forecast| forecast.made != newest) {
-            self.judge(range, settings);
+        let rested = self.forecast.map_or(u16::MAX, |forecast| newest.abs_diff(forecast.made));
+        let far = self.forecast.is_some_and(|forecast| forecast.earliest > FAR_DAYS);
+        if rested >= if far { 7 } else { 1 } {
+            self.judge(settings);
         }
         change
     }
@@ -150,9 +161,31 @@ impl Outlook {
         if self.chemistry(settings).course() == Course::Sun || !replacement::stepped_up(&levels, least) {
             return None;
         }
-        let (day, _) = *last.get(replacement::BEFORE)?;
+        let ((before, _), (day, _)) = (*last.get(replacement::BEFORE - 1)?, *last.get(replacement::BEFORE)?);
+        self.learn_from_end(before, day - before > 1, settings);
         self.restart(day, settings);
         Some(DayChange::Replaced(day))
+    }
+
+    /// The battery was last heard on the day `last` and then changed, after a silence or at once. Where it had come to its
+    /// end, forecast and outcome are compared; changed early it teaches nothing, but that it lasted longer than said.
+    fn learn_from_end(&mut self, last: u16, after_silence: bool, settings: &BatterySettings) {
+        let Some((made, likely)) = self.asked else { return };
+        let known = self.known(settings);
+        let before: Vec<_> = self.days.iter().filter(|day| day.day <= last).collect();
+        let mut depths: Vec<f64> = before
+            .iter()
+            .rev()
+            .take(3)
+            .filter_map(|day| forecast::depth(&known, day.level, day.celsius, settings))
+            .collect();
+        let Some(depth) = median(&mut depths) else { return };
+        let Some(end) = forecast::end_depth(&known, settings) else { return };
+        let lived = f64::from(last.saturating_sub(made));
+        let ended = depth >= end || (after_silence && depth >= end - NEAR_END);
+        if ended || lived > f64::from(likely) {
+            self.experience.learn(lived / f64::from(likely.max(1)));
+        }
     }
 
     /// A new battery since `day`: its trend starts there.
@@ -160,6 +193,7 @@ impl Outlook {
         self.days.keep_from(day);
         self.since = day;
         (self.anchor, self.forecast, self.near, self.far) = (None, None, 0, 0);
+        self.asked = None;
         self.judged = self.fitting(settings);
     }
 
@@ -181,7 +215,7 @@ impl Outlook {
     }
 
     fn first_depth(&self, settings: &BatterySettings) -> Option<(u16, f32)> {
-        let known = self.known(Range::default(), settings);
+        let known = self.known(settings);
         let first: Vec<_> = self.days.iter().take(ANCHORED_AFTER).collect();
         let mut depths: Vec<f64> =
             first.iter().filter_map(|day| forecast::depth(&known, day.level, day.celsius, settings)).collect();
@@ -189,8 +223,8 @@ impl Outlook {
         Some((middle.day, median(&mut depths)? as f32))
     }
 
-    fn judge(&mut self, range: Range, settings: &BatterySettings) {
-        self.forecast = forecast::forecast(&self.known(range, settings), settings);
+    fn judge(&mut self, settings: &BatterySettings) {
+        self.forecast = forecast::forecast(&self.known(settings), settings);
         let lead = settings.forecast_lead_days;
         let earliest = self.forecast.map_or(u16::MAX, |forecast| forecast.earliest);
         if earliest <= lead {
@@ -199,9 +233,26 @@ impl Outlook {
             self.far = self.far.saturating_add(1);
             self.near = if self.far >= EVENINGS_TO_CLEAR { 0 } else { self.near };
         }
+        if self.is_near() && self.asked.is_none() {
+            // By the volts alone: what is learnt is how wrong they are.
+            let plain = |days: u16| (f64::from(days) / self.experience.factor()).round() as u16;
+            self.asked = self.forecast.map(|forecast| (forecast.made, plain(forecast.likely)));
+        }
+        if self.is_far() {
+            self.asked = None;
+        }
     }
 
-    fn known(&self, range: Range, settings: &BatterySettings) -> Known<'_> {
+    /// A service mark says that the battery was changed, and the levels since `day` bear it out.
+    pub(super) fn changed_by_mark(&mut self, day: u16, settings: &BatterySettings) {
+        if let Some(last) = self.days.newest() {
+            self.learn_from_end(last.day, day.saturating_sub(last.day) > 2, settings);
+        }
+        self.open = None;
+        self.restart(day, settings);
+    }
+
+    fn known(&self, settings: &BatterySettings) -> Known<'_> {
         Known {
             days: &self.days,
             percent: self.percent,
@@ -209,7 +260,7 @@ impl Outlook {
             chemistry: self.chemistry(settings),
             anchor: self.anchor.map(|(day, depth)| (day, f64::from(depth))),
             since: self.since,
-            range,
+            experience: self.experience,
         }
     }
 
@@ -268,6 +319,13 @@ const ANCHORED_AFTER: usize = 14;
 const LEAST_PERCENT: f64 = 1500.0;
 /// More than this times the most of a curve does not fit it. Our choice.
 const FRESH_AT_MOST: f64 = 1.03;
+/// An end that far away is looked for once a week. Our choice.
+const FAR_DAYS: u16 = 120;
+/// Depth of discharge before the end from which a silence before the change was the battery's. Our choice.
+const NEAR_END: f64 = 0.15;
 /// Our choice.
 const EVENINGS_TO_ASK: u8 = 2;
 const EVENINGS_TO_CLEAR: u8 = 7;
+
+#[cfg(test)]
+mod tests;
