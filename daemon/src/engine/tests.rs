@@ -18,6 +18,7 @@ use super::{Engine, SavedSite, decision::reason::Capability};
 
 mod diary;
 mod nearby;
+mod sun;
 
 /// 2027-06-01T00:00:00Z.
 const START: Stamp = Stamp(1_811_808_000_000);
