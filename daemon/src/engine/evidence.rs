@@ -33,11 +33,18 @@ pub fn known(state: &SiteState, context: &Context<'_>) -> Known {
     let has_gauge = rainfall::gauge_index(state, context).is_some();
     let confidence = match (thermometer, gauge || !has_gauge) {
         (true, true) => Confidence::Measured,
+        _ if !thermometer && is_warmth_known_nearby(state, context) => Confidence::Substituted,
         (false, false) => Confidence::Unknown,
         (false, true) if !has_gauge => Confidence::Unknown,
         _ => Confidence::Substituted,
     };
     Known { thermometer, gauge, confidence }
+}
+
+/// A site nearby has told its temperature of the last hours.
+pub fn is_warmth_known_nearby(state: &SiteState, context: &Context<'_>) -> bool {
+    let fresh = |hour| context.now.wall.since(hour) <= NEARBY_FRESH;
+    state.neighbors.iter().any(|digest| digest.air_temperature_celsius.is_some() && fresh(digest.hour))
 }
 
 /// Fresh values of a quantity, in the order of the settings.
@@ -225,6 +232,9 @@ pub fn stand_in<'a>(learnt: &'a Option<Box<Learnt>>, has_gauge: bool, context: &
 
 /// A thermometer that is silent while it is cold keeps its word this long. Our choice.
 const COLD_MEMORY: i64 = 12 * HOUR;
+
+/// The hour of a neighbor is news until the next but one should have come. Our choice.
+const NEARBY_FRESH: i64 = 3 * HOUR;
 
 /// Today's figures are at most this old. Our choice.
 const FIGURE_EVERY: i64 = 10 * MINUTE;

@@ -126,7 +126,7 @@ fn is_lacking(state: &SiteState, near: Near, hour: Stamp, context: &Context<'_>)
             let rarely = rainfall::gauge_index(state, context)
                 .and_then(|index| state.sensors[index].sensor.link.interval())
                 .is_some_and(|interval| interval > HOUR / 2);
-            !spoke && !(rarely && rainfall::gauge_is_heard(state, context))
+            !(spoke || (rarely && rainfall::gauge_is_heard(state, context)))
         }
     }
 }

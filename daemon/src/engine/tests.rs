@@ -21,6 +21,7 @@ mod departure;
 mod diary;
 mod learning;
 mod nearby;
+mod sun;
 
 /// 2027-06-01T00:00:00Z.
 const START: Stamp = Stamp(1_811_808_000_000);

@@ -322,7 +322,11 @@ fn basis_of(state: &SiteState, context: &Context<'_>) -> BTreeMap<wire::Name, wi
         map.insert(Cow::Borrowed(Quantity::RainfallAmount.name()), basis(today.figures.rain_basis));
     }
     let known = evidence::known(state, context);
-    let kind = if known.thermometer { wire::BasisKind::Measured } else { wire::BasisKind::Default };
+    let kind = match known.thermometer {
+        true => wire::BasisKind::Measured,
+        false if evidence::is_warmth_known_nearby(state, context) => wire::BasisKind::Neighbours,
+        false => wire::BasisKind::Default,
+    };
     map.insert(Cow::Borrowed(Quantity::AirTemperature.name()), kind);
     map
 }

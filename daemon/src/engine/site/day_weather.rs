@@ -173,7 +173,7 @@ fn weather(
     shares: &mut [Share; 4],
 ) -> HourWeather {
     let own = |averaged| {
-        let bin = bin?;
+        let bin = bin.filter(|bin| !is_stopped(bin, averaged))?;
         bin.sum(averaged).mean().map(|mean| Mean { mean, covered: bin.coverage(averaged) })
     };
     let read = |averaged| bin.is_some_and(|bin| is_read(bin, averaged) || bin.end() > start.plus(passed));
@@ -218,7 +218,13 @@ fn weather(
 
 /// The hour that a bin is of is well covered by the site's own readings.
 pub fn is_read(bin: &Bin, averaged: Averaged) -> bool {
-    bin.coverage(averaged) >= WELL_COVERED
+    bin.coverage(averaged) >= WELL_COVERED && !is_stopped(bin, averaged)
+}
+
+/// An anemometer that has stood still for so long that it is suspect has stopped: that is no calm.
+fn is_stopped(bin: &Bin, averaged: Averaged) -> bool {
+    let sum = bin.sum(averaged);
+    averaged == Averaged::Wind && sum.is_suspect() && sum.mean().is_some_and(|mean| mean < STOPPED_BELOW_M_PER_S)
 }
 
 /// How long an input was measured here, and how long nearby, ms.
@@ -305,6 +311,9 @@ fn is_dark(place: &Place, date: NaiveDate, at: Stamp) -> bool {
 fn rounded(value: f32) -> f64 {
     (f64::from(value) * 1000.0).round() / 1000.0
 }
+
+/// Below this a cup anemometer does not turn. Our choice.
+const STOPPED_BELOW_M_PER_S: f64 = 0.3;
 
 /// Share of an hour and of a day that makes it measured (design: 75 %).
 const WELL_COVERED: f64 = 0.75;

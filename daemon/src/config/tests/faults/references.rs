@@ -62,6 +62,16 @@ fn names_and_references_are_checked() {
             &["thirstd.toml:16: sites[0].district = \"reed\": no [[districts]] has this id"],
         ),
         (
+            "elevation = \"1600 m\"",
+            "neighbors = [\"heron-bend\", \"heron-bent\", \"elm\", \"elm\"]",
+            &[
+                "thirstd.toml:16: sites[0].neighbors[0] = \"heron-bend\": is this site itself; name others",
+                "thirstd.toml:16: sites[0].neighbors[1] = \"heron-bent\": no such site; did you mean \"heron-bend\"?",
+                "thirstd.toml:16: sites[0].neighbors[2] = \"elm\": no [[sites]] has this id",
+                "thirstd.toml:16: sites[0].neighbors[3] = \"elm\": is named twice",
+            ],
+        ),
+        (
             "",
             "[[sites.restrictions]]\nsource = \"s\"\ngroups = [\"beds\"]\nbarred = [\"10:00-10:00\", \"9-5\"]\nfrom = 2027-06-01\nuntil = \"2027-05-01\"",
             &[

@@ -126,3 +126,19 @@ fn a_running_day_takes_nothing_from_an_hour_that_is_not_over() {
     assert_eq!(day.hours[0].minutes, 60);
     assert_eq!(day.bases.of(Input::AirTemperature), Basis::Partial, "a minute of ten");
 }
+
+#[test]
+fn a_stopped_anemometer_is_not_taken_for_calm() {
+    let (mut book, start) = (DayBook::default(), at("2027-06-15T22:00:00Z"));
+    for hour in 0..24 {
+        let middle = start.plus(hour * HOUR + HOUR / 2);
+        book.add(ZONE, Averaged::Wind, if hour < 4 { 2.0 } else { 0.0 }, middle, HOUR);
+        if hour >= 8 {
+            book.doubt(ZONE, Averaged::Wind, middle);
+        }
+    }
+    let winds: Vec<Option<f64>> =
+        whole(&book, "2027-06-16").hours.iter().map(|hour| hour.wind_speed.map(|wind| wind.mean)).collect();
+    assert_eq!(winds[..8], [[Some(2.0); 4], [Some(0.0); 4]].concat(), "four calm hours are believed");
+    assert!(winds[8..].iter().all(Option::is_none), "{winds:?}");
+}
