@@ -123,7 +123,7 @@ fn the_last_thirty_years_are_taken_unless_others_are_asked_for() {
     assert_eq!(years(Wanted { from_year: Some(1971), ..at_45() }), Ok((1971, 2010)));
     assert_eq!(years(Wanted { until_year: Some(1990), ..at_45() }), Ok((1971, 1990)));
     let text = flowing(&climate_of("made-up.csv", &history, &at_45()).unwrap());
-    assert!(text.contains("Years from 1971 on were left out; --from-year takes them."), "{text}");
+    assert!(text.contains("The years 1971 to 1980 were left out; --from-year takes them."), "{text}");
 }
 
 #[test]
