@@ -103,9 +103,11 @@ fn both_layouts_of_a_station_give_the_same_temperatures_and_rain() {
     println!("ETo by temperature alone / in full: {ratio:.3} ({:.0} / {:.0} mm)", sum(&other.eto_mm), sum(&one.eto_mm));
     assert!((ratio - 1.102).abs() < 0.005, "{ratio}");
     let factors = one.hargreaves_factor.unwrap();
-    for month in 0..12 {
-        let corrected = f64::from(factors[month]) * other.eto_mm[month];
-        assert!((corrected - one.eto_mm[month]).abs() < 0.01 * one.eto_mm[month], "{month}");
+    for ((factor, by_temperature), full) in factors.iter().zip(other.eto_mm).zip(one.eto_mm) {
+        assert!(
+            (f64::from(*factor) * by_temperature - full).abs() < 0.01 * full,
+            "{factor} × {by_temperature} for {full}"
+        );
     }
     assert_eq!(other.hargreaves_factor, None);
 }
