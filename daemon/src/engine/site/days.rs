@@ -327,10 +327,7 @@ fn figures(
         method: eto.method,
         coverage: eto.coverage,
         uncertainty_mm: match eto.method {
-            Method::None => {
-                let by_normals = eto_basis == Basis::Normals;
-                evapotranspiration::unmeasured_rmse_mm(place.climate, by_normals).0 * eto.passed
-            }
+            Method::None => stand_in.usual.uncertainty_mm(place.climate) * eto.passed,
             _ => eto.uncertainty_mm,
         },
         eto_basis,
