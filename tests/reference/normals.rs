@@ -6,7 +6,7 @@ use chrono::{Datelike, NaiveDate};
 use thirstd::climate::{Climate, ClimateDay, Fit, Ground, Wanted, climate_of};
 use thirstd::engine::formula::reference_et::Climate as Air;
 use thirstd::engine::site::normals::{Learnt, Normals, coarse, monthly};
-use thirstd::weather_file::{History, Rows, parse};
+use thirstd::weather_file::{DayRow, History, Rows, parse};
 
 use super::table::{self, mean_and_rmse, number};
 
@@ -270,4 +270,35 @@ fn the_guess_by_latitude_is_as_far_off_as_it_says() {
         mean_and_rmse(&errors_of("humid", "no", &|latitude| coarse::eto_of_months_mm(latitude, Air::Humid)));
     println!("San Francisco: bias {bias:+.2}, rmse {rmse:.2} mm a day");
     assert!((bias - 0.84).abs() < 0.02 && (rmse - 0.89).abs() < 0.02, "{bias} {rmse}");
+}
+
+#[test]
+fn usual_dew_point_and_wind_stand_in_as_well_as_the_site_says() {
+    // Figures as in the daemon's table of method errors: normals of the first half of the years, scored on the second.
+    for (file, wanted, wind_m, years, expected) in [
+        ("debilt_1980_2019_full.csv", de_bilt(), 10.0, (1980, 1999), [0.272, 0.372]),
+        ("maricopa_2003_2020_full.csv", maricopa(), 3.0, (2003, 2011), [0.272, 0.827]),
+    ] {
+        let fit = Wanted { from_year: Some(years.0), until_year: Some(years.1), ..wanted };
+        let Some(Climate { normals, .. }) = normals(file, &fit) else { return skipped() };
+        let ground = Ground {
+            latitude_degrees: wanted.latitude_degrees.unwrap(),
+            elevation_m: wanted.elevation_m.unwrap(),
+            wind_height_m: wind_m,
+        };
+        let Rows::Days(rows) = history(file).unwrap().rows else { panic!("{file} is daily") };
+        let (mut dew_point_alone, mut with_wind) = (Vec::new(), Vec::new());
+        for row in rows.iter().filter(|row| row.date.year() > years.1) {
+            let truth = ClimateDay::of(row, &ground).full_eto_mm.unwrap();
+            let dew_point = row.lowest_celsius.unwrap() - normals.usual_dew_point_depression(row.date).unwrap();
+            let stand_in = DayRow { dew_point_celsius: Some(dew_point), ..*row };
+            dew_point_alone.push(ClimateDay::of(&stand_in, &ground).full_eto_mm.unwrap() - truth);
+            let at_2_m = Ground { wind_height_m: 2.0, ..ground };
+            let stand_in = DayRow { wind_m_per_s: normals.usual_wind(row.date), ..stand_in };
+            with_wind.push(ClimateDay::of(&stand_in, &at_2_m).full_eto_mm.unwrap() - truth);
+        }
+        let found = [dew_point_alone, with_wind].map(|errors| mean_and_rmse(&errors).1);
+        println!("{file}: usual dew point {:.3}, and usual wind {:.3} mm a day", found[0], found[1]);
+        assert!(found.iter().zip(expected).all(|(found, expected)| (found - expected).abs() < 0.004), "{found:?}");
+    }
 }

@@ -248,7 +248,7 @@ fn gaps(report: &Report) -> Vec<String> {
 }
 
 /// What the figures suggest beyond themselves.
-pub fn advice(climate: &Climate) -> Vec<String> {
+fn advice(climate: &Climate) -> Vec<String> {
     let Climate { normals, report } = climate;
     let mut lines = Vec::new();
     if report.years.1 - report.years.0 < 9 {
