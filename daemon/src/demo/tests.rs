@@ -47,7 +47,7 @@ const SCENES: [(&str, &[&str]); 17] = [
 async fn every_promised_scene_appears_in_nine_days_and_nothing_floods() {
     for seed in [1, 2, 77] {
         // Eight days and a bit take less than 30 seconds at the usual pace.
-        let lines = played(seed, "battery_forecast").await;
+        let lines = played(seed, "dune-row      ALERT       battery_forecast").await;
         let text = lines.join("\n");
         for (scene, parts) in SCENES {
             // A wrapped line goes on below.
