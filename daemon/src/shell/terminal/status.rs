@@ -249,10 +249,15 @@ fn block(page: &mut Page, site: &Site<'_>, now: Stamp) {
     }
 }
 
-/// "12 minutes ago"; a battery that is low is said here too.
+/// "12 minutes ago"; a battery that is low, or will be within 60 days, is said here too.
 fn seen(sensor: &wire::SensorStatus, now: Stamp) -> String {
     let low = sensor.battery.as_ref().is_some_and(|battery| battery.state == wire::BatteryState::Low);
-    let battery = if low { " (battery low)" } else { "" };
+    let soon = |forecast: &&wire::SilenceForecast| (forecast.silent_by - now.utc().date_naive()).num_days() <= 60;
+    let battery = match (low, sensor.forecast.as_ref().filter(soon)) {
+        (true, _) => " (battery low)".to_owned(),
+        (false, Some(forecast)) => format!(" (battery until about {})", forecast.silent_by.format("%-d %B")),
+        (false, None) => String::new(),
+    };
     match sensor.last_seen.filter(|_| sensor.link.state != wire::LinkState::Unheard) {
         Some(last) => format!("{} heard {} ago{battery}", sensor.sensor, words::age(now.since(Stamp::from(last)))),
         None => format!("{} not heard yet", sensor.sensor),

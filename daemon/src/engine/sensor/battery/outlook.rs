@@ -36,7 +36,7 @@ pub struct Outlook {
     judged: Option<Chemistry>,
     #[serde(rename = "f", skip_serializing_if = "Option::is_none")]
     forecast: Option<Forecast>,
-    /// Evenings in a row on which the end was near, and on which it was not.
+    /// Evenings in a row on which the end was near, by weight, and on which it was far.
     #[serde(rename = "n")]
     near: u8,
     #[serde(rename = "m")]
@@ -228,8 +228,12 @@ impl Outlook {
         let lead = settings.forecast_lead_days;
         let earliest = self.forecast.map_or(u16::MAX, |forecast| forecast.earliest);
         if earliest <= lead {
-            (self.near, self.far) = (self.near.saturating_add(1), 0);
-        } else if earliest > lead.saturating_mul(2) {
+            let weight = if earliest <= lead / 2 { EVENINGS_TO_ASK.div_ceil(2) } else { 1 };
+            (self.near, self.far) = (self.near.saturating_add(weight), 0);
+        } else if !self.is_near() {
+            self.near = 0;
+        }
+        if earliest > lead.saturating_mul(2) {
             self.far = self.far.saturating_add(1);
             self.near = if self.far >= EVENINGS_TO_CLEAR { 0 } else { self.near };
         }
@@ -273,7 +277,7 @@ impl Outlook {
         self.forecast.as_ref()
     }
 
-    /// The end is near on two evenings in a row: a visit is asked for.
+    /// The end is near on a week's evenings in a row, or very near on two: a visit is asked for.
     pub fn is_near(&self) -> bool {
         self.near >= EVENINGS_TO_ASK
     }
@@ -323,8 +327,8 @@ const FRESH_AT_MOST: f64 = 1.03;
 const FAR_DAYS: u16 = 120;
 /// Depth of discharge before the end from which a silence before the change was the battery's. Our choice.
 const NEAR_END: f64 = 0.15;
-/// Our choice.
-const EVENINGS_TO_ASK: u8 = 2;
+/// Evenings in a row; those on which the end is nearer than half the lead count for half of them. Our choice.
+const EVENINGS_TO_ASK: u8 = 7;
 const EVENINGS_TO_CLEAR: u8 = 7;
 
 #[cfg(test)]
