@@ -11,6 +11,7 @@ mod configuration;
 mod days;
 mod derived;
 mod duplicates;
+mod gauges;
 mod knocks;
 mod payload_format;
 mod rain_counters;

@@ -72,7 +72,8 @@ impl Spray {
             self.tips.pop_front();
         }
         match self.tips.back_mut() {
-            Some((start, end, sum)) if to.since(*start) <= TIPS_TOGETHER => {
+            // Never across a quarter of an hour: what goes together lies in one bin of the day book.
+            Some((start, end, sum)) if to.since(*start) <= TIPS_TOGETHER && quarter(*end) == quarter(to) => {
                 (*end, *sum) = ((*end).max(to), sum.saturating_add(um));
             }
             _ => self.tips.push_back((from, to, um)),
@@ -158,6 +159,10 @@ impl Spray {
     pub fn clock_stepped(&mut self, now: Stamp) {
         self.tips.iter_mut().for_each(|(from, to, _)| (*from, *to) = ((*from).min(now), (*to).min(now)));
     }
+}
+
+fn quarter(at: Stamp) -> i64 {
+    at.plus(-1).0.div_euclid(15 * MINUTE)
 }
 
 fn near(one: u16, other: u16) -> bool {
