@@ -204,16 +204,18 @@ fn a_service_mark_that_comes_later_takes_the_tips_out_of_the_totals_and_ends_the
 fn water_poured_through_for_calibration_leaves_the_totals() {
     let mut world = oak_and_ash("");
     // No word of it before: it counts for some minutes.
-    weather(&mut world, at("2027-07-12T08:00:00Z"), at("2027-07-12T10:00:00Z"), 50.0, 45.0, 600.0);
+    weather(&mut world, at("2027-07-12T08:00:00Z"), at("2027-07-12T10:00:00Z"), 50.0, 75.0, 200.0);
     for tips in 1..=5 {
         let now = at("2027-07-12T10:00:00Z").plus(tips * MINUTE);
         world.heard(now, GAUGE, &format!("{:.1}", 50.0 + 2.0 * tips as f64));
     }
-    weather(&mut world, at("2027-07-12T10:10:00Z"), at("2027-07-12T10:20:00Z"), 60.0, 45.0, 600.0);
+    weather(&mut world, at("2027-07-12T10:10:00Z"), at("2027-07-12T10:20:00Z"), 60.0, 75.0, 200.0);
     command(&mut world, at("2027-07-12T10:20:00Z"), "cal", r#""verb":"service","sensor":"gauge","kind":"calibration""#);
     world.until(at("2027-07-12T10:30:00Z"));
     assert!(near(world.rain_mm("oak"), 0.0), "{}", world.rain_mm("oak"));
-    assert!(world.raised("oak").iter().any(|(_, _, text)| text.contains("water was poured through the gauge")));
+    assert_eq!(world.log("10.0 mm of water poured through it left the totals").len(), 1);
+    assert!(!world.is_held("oak", "rain"), "the hold that it began is over");
+    assert_eq!(world.open("oak"), []);
 }
 
 #[test]

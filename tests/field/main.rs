@@ -12,6 +12,7 @@ mod configuration;
 mod days;
 mod derived;
 mod duplicates;
+mod gauges;
 mod knocks;
 mod payload_format;
 mod rain_counters;

@@ -121,7 +121,8 @@ impl Outcome {
     }
 }
 
-/// An invented knock: on about every third dry working hour, 8 to 18 h local, none within six hours of rain. One tip and an
+/// An invented knock: in about every third dry working hour, 8 to 18 h local, none within six hours of rain and none within
+/// two and a half days of another. One tip and an
 /// exponential number of further ones with mean 4, at most 25, a fifth of the knocks in two reports.
 struct Knock {
     at: Stamp,
@@ -137,7 +138,7 @@ fn knocks(year: &Year, random: &mut Random) -> Vec<Knock> {
         let local = (hour - 5).rem_euclid(24);
         let dry = (hour - 6..=hour + 6).all(|near| year.get(&near).is_none_or(|(_, _, tips)| *tips == 0));
         let at = START.plus(hour * HOUR + (minute * MINUTE as f64) as i64);
-        let apart = knocks.last().is_none_or(|last| at.since(last.at) > 8 * HOUR);
+        let apart = knocks.last().is_none_or(|last| at.since(last.at) > 60 * HOUR);
         if odds < 0.35 && (8..18).contains(&local) && dry && apart {
             let tips = 1 + ((4.0 * more) as u32).min(24);
             knocks.push(Knock { at, tips, in_two: in_two < 0.2 && tips > 1 });
@@ -288,7 +289,7 @@ fn real_rain_counts_with_and_without_a_service_and_knocks_are_caught() {
         let outcome = run(Falls::Evenly, visits, true);
         let (caught, all) = (outcome.caught_percent(), outcome.knocks);
         println!("{:20} | {:12} |         - | {caught:.1} % of {all}", word(Falls::Evenly), word(visits));
-        assert!(outcome.knocks > 300, "{outcome:?}");
+        assert!(outcome.knocks > 250, "{outcome:?}");
         assert!(outcome.caught_percent() >= least, "{visits:?}: {outcome:?}");
     }
 }

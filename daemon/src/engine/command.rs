@@ -198,6 +198,7 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
         wire::ServiceKind::Replaced => ServiceKind::Replaced,
         wire::ServiceKind::Added => ServiceKind::Added,
     };
+    let mut poured_mm = 0.0;
     let entry = &mut state.sensors[index];
     entry.sensor.serviced(ServiceMark { kind, at });
     match kind {
@@ -205,14 +206,21 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
             entry.gauge.reanchor();
             gauge_watch::moved(state, index, context);
         }
-        ServiceKind::Calibration => entry.gauge.confirm_unit(),
+        ServiceKind::Calibration => {
+            entry.gauge.confirm_unit();
+            poured_mm = gauge_watch::calibrated(state, index, at, context);
+        }
         ServiceKind::Battery | ServiceKind::Cleaned | ServiceKind::Added => {}
     }
     if kind == ServiceKind::Battery || kind == ServiceKind::Replaced {
         batteries::replaced(state, &order.sensor, context);
     }
     alerts::clear(state, AlertKind::ReadingImplausible, &order.sensor, context);
-    Ok(format!("service {} noted for sensor {}", kind.name(), order.sensor))
+    let poured = match poured_mm {
+        0.0 => String::new(),
+        mm => format!("; {} of water poured through it left the totals", words::depth(context.site, mm)),
+    };
+    Ok(format!("service {} noted for sensor {}{poured}", kind.name(), order.sensor))
 }
 
 fn settle_rain(

@@ -21,7 +21,7 @@ use super::site::rain::{Catch, Outcome};
 use super::stamp::{DAY, HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
 use clues::{begun, look};
-pub use settle::settle;
+pub use settle::{calibrated, settle};
 use settle::{close, lift, no_longer_rain, shift};
 pub use spray::{moved, ran};
 

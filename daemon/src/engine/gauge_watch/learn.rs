@@ -12,14 +12,20 @@ use crate::engine::state::{Context, SiteState};
 /// makes the humidity of its first tip worth learning.
 pub fn rained(state: &mut SiteState, context: &Context<'_>) {
     let now = context.now.wall;
+    let seen = || {
+        let percent = clues::humidity(state, now).filter(|_| !state.waterings.wet(now, now))?;
+        Some(percent.clamp(0.0, 100.0) as u8)
+    };
     let Some((began, percent)) = state.humidity.began else {
-        let wet = state.waterings.wet(now, now);
-        let percent = clues::humidity(state, now).filter(|_| !wet);
-        state.humidity.began = Some((now, percent.map(|percent| percent.clamp(0.0, 100.0) as u8)));
+        state.humidity.began = Some((now, seen()));
         return;
     };
-    if let Some(percent) = percent.filter(|_| state.event.last_mm() >= SURE_MM && now.since(began) >= SURE_AFTER) {
-        state.humidity.began = Some((began, None));
+    let Some(percent) = percent else { return };
+    // As tips are judged: by the wettest air within the hour.
+    let percent = percent.max(seen().unwrap_or(0));
+    let sure = state.event.last_mm() >= SURE_MM && now.since(began) >= SURE_AFTER;
+    state.humidity.began = Some((began, Some(percent).filter(|_| !sure)));
+    if sure {
         state.humidity.onset(f64::from(percent));
     }
 }

@@ -7,7 +7,7 @@ use crate::engine::output::Level;
 use crate::engine::publish::{alerts, log, words};
 use crate::engine::site::day_book::Move;
 use crate::engine::site::quarantine::{Cause, Doubt};
-use crate::engine::stamp::{DAY, HOUR, Stamp};
+use crate::engine::stamp::{DAY, HOUR, MINUTE, Stamp};
 use crate::engine::state::{Context, SiteState};
 
 /// A person says what became of the doubted rain of a sensor. Mm that were settled; None where there was no doubt.
@@ -36,6 +36,24 @@ pub fn settle(state: &mut SiteState, index: usize, confirm: bool, context: &mut 
         settled = Some(settled.unwrap_or(0.0) + mm);
     }
     settled
+}
+
+/// Water was poured through the gauge at `at`, as a person says: what it tipped within the hour before leaves the totals.
+/// Returns mm.
+pub fn calibrated(state: &mut SiteState, index: usize, at: Stamp, context: &mut Context<'_>) -> f64 {
+    let entry = &mut state.sensors[index];
+    let poured =
+        |from: Stamp, to: Stamp| at.plus(-POURED_WITHIN) <= from.max(to.plus(-MINUTE)) && to <= at.plus(MINUTE);
+    let Some(spray) = entry.spray.as_deref_mut() else { return 0.0 };
+    let pieces = spray.pieces(poured);
+    let (Some(&(first, _)), Some(&(last, _))) = (pieces.first(), pieces.last()) else { return 0.0 };
+    spray.forget(poured);
+    let mut doubt = Doubt::new(Cause::Knock, first, last);
+    pieces.into_iter().for_each(|(at, um)| doubt.add(at, um));
+    entry.doubts.retain(|other| other.quarantined || other.last < first || last < other.first);
+    let mm = shift(state, &doubt, Move::OutOfTotals, context);
+    no_longer_rain(state, &doubt, mm, context);
+    mm
 }
 
 /// Rain that counted does not any more: the event is smaller, and holds that rested on it end.
@@ -117,3 +135,6 @@ fn learn(state: &mut SiteState, doubt: &Doubt) {
         state.humidity.onset(f64::from(percent));
     }
 }
+
+/// Calibration water is poured within this time before its mark. Our choice.
+const POURED_WITHIN: i64 = HOUR;

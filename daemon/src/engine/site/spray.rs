@@ -38,6 +38,9 @@ pub struct Shower {
     pub minute: u16,
     #[serde(rename = "l")]
     pub length: u16,
+    /// Tenths of mm/h over its time.
+    #[serde(rename = "i", default)]
+    pub rate: u16,
     /// It fell within a reported run.
     #[serde(rename = "r")]
     pub in_run: bool,
@@ -69,7 +72,8 @@ impl Spray {
             self.tips.pop_front();
         }
         match self.tips.back_mut() {
-            Some((start, end, sum)) if to.since(*start) <= TIPS_TOGETHER => {
+            // Never across a quarter of an hour: what goes together lies in one bin of the day book.
+            Some((start, end, sum)) if to.since(*start) <= TIPS_TOGETHER && quarter(*end) == quarter(to) => {
                 (*end, *sum) = ((*end).max(to), sum.saturating_add(um));
             }
             _ => self.tips.push_back((from, to, um)),
@@ -112,7 +116,7 @@ impl Spray {
     }
 
     /// Notes a shower. Says on how many days within the last weeks a shower was like it (same time of day within 15
-    /// minutes; with `in_run` any within a run), this one counted.
+    /// minutes and nearly the same rate; with `in_run` any within a run), this one counted.
     pub fn shower(&mut self, shower: Shower) -> usize {
         self.showers.retain(|known| (0..WITHIN_DAYS).contains(&(shower.day - known.day)));
         if !self.showers.iter().any(|known| known.day == shower.day && near(known.minute, shower.minute)) {
@@ -121,10 +125,8 @@ impl Spray {
         if self.showers.len() > MOST_SHOWERS {
             self.showers.remove(0);
         }
-        let alike = self
-            .showers
-            .iter()
-            .filter(|known| if shower.in_run { known.in_run } else { near(known.minute, shower.minute) });
+        let by_clock = |known: &Shower| near(known.minute, shower.minute) && alike(known.rate, shower.rate);
+        let alike = self.showers.iter().filter(|known| if shower.in_run { known.in_run } else { by_clock(known) });
         let mut days: Vec<i32> = alike.map(|known| known.day).collect();
         days.dedup();
         days.len()
@@ -134,6 +136,18 @@ impl Spray {
     pub fn expects(&self, minute: u16) -> bool {
         let since = |begun: u16| (i32::from(minute) - i32::from(begun) + CLOCK).rem_euclid(DAY_MINUTES);
         self.known && self.showers.iter().any(|shower| since(shower.minute) <= i32::from(shower.length) + 2 * CLOCK)
+    }
+
+    /// The sprinkler came again on local day `day`.
+    pub fn seen(&mut self, day: i32) {
+        if let Some(last) = self.showers.last_mut() {
+            last.day = last.day.max(day);
+        }
+    }
+
+    /// True where the sprinkler has not been seen for weeks before local day `day`.
+    pub fn is_past(&self, day: i32) -> bool {
+        self.known && self.showers.iter().all(|shower| day - shower.day >= WITHIN_DAYS)
     }
 
     /// Nothing is left to remember.
@@ -147,9 +161,19 @@ impl Spray {
     }
 }
 
+fn quarter(at: Stamp) -> i64 {
+    at.plus(-1).0.div_euclid(15 * MINUTE)
+}
+
 fn near(one: u16, other: u16) -> bool {
     let apart = (i32::from(one) - i32::from(other)).rem_euclid(DAY_MINUTES);
     apart.min(DAY_MINUTES - apart) <= CLOCK
+}
+
+/// A sprinkler has one rate; what differs comes from the edges of reports. Our choice.
+fn alike(one: u16, other: u16) -> bool {
+    let (less, more) = (u32::from(one.min(other)), u32::from(one.max(other)));
+    2 * more <= 3 * less
 }
 
 const DAY_MINUTES: i32 = 24 * 60;
@@ -184,18 +208,20 @@ mod tests {
     #[test]
     fn three_days_at_one_time_are_alike_and_other_times_are_not() {
         let mut spray = Spray::default();
-        let at = |day, minute| Shower { day, minute, length: 23, in_run: false };
+        let at = |day, minute| Shower { day, minute, length: 23, rate: 170 + day as u16, in_run: false };
         for (shower, days) in [
             (at(1, 120), 1),
             (at(1, 121), 1),
             (at(2, 400), 1),
             (at(3, 131), 2),
-            (at(5, 110), 3),
+            (at(5, 118), 3),
             (at(9, 1_435), 1),
             (at(10, 2), 2),
         ] {
             assert_eq!(spray.shower(shower), days, "{shower:?}");
         }
+        let cloudburst = Shower { rate: 900, ..at(11, 120) };
+        assert_eq!(spray.shower(cloudburst), 1, "at the same time, but no sprinkler's rate");
         assert_eq!(spray.shower(at(60, 120)), 1, "weeks later nothing is left");
     }
 
@@ -226,7 +252,13 @@ mod tests {
         let mut spray = Spray::default();
         for step in 0..10_000i32 {
             spray.tipped(minute(i64::from(step)), minute(i64::from(step) + 1), 200);
-            spray.shower(Shower { day: step, minute: (step * 37 % 1_440) as u16, length: 10, in_run: step % 2 == 0 });
+            spray.shower(Shower {
+                day: step,
+                minute: (step * 37 % 1_440) as u16,
+                length: 10,
+                rate: 99,
+                in_run: step % 2 == 0,
+            });
         }
         let bytes = rmp_serde::to_vec_named(&spray).unwrap();
         assert!(bytes.len() < 1_500, "{}", bytes.len());
