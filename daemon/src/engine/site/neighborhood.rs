@@ -49,15 +49,35 @@ impl Near {
 
 /// One UTC hour as the neighbors had it, at this site.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(into = "Saved", from = "Saved")]
 pub struct NearHour {
     /// Hours since 1970.
-    #[serde(rename = "h")]
     hour: i32,
     /// Which of the values are there, one bit each.
-    #[serde(rename = "m")]
     mask: u8,
-    #[serde(rename = "v")]
     values: [i16; Near::COUNT],
+}
+
+/// As it is saved: hour, mask, and only the values that are there.
+type Saved = (i32, u8, Vec<i16>);
+
+impl From<NearHour> for Saved {
+    fn from(hour: NearHour) -> Self {
+        let present = Near::ALL.into_iter().filter(|near| hour.mask & bit(*near) != 0);
+        (hour.hour, hour.mask, present.map(|near| hour.values[near as usize]).collect())
+    }
+}
+
+impl From<Saved> for NearHour {
+    fn from((hour, mask, saved): Saved) -> Self {
+        let mut hour = Self { hour, mask: 0, values: [0; Near::COUNT] };
+        let present = Near::ALL.into_iter().filter(|near| mask & bit(*near) != 0);
+        for (near, value) in present.zip(saved) {
+            hour.mask |= bit(near);
+            hour.values[near as usize] = value;
+        }
+        hour
+    }
 }
 
 impl NearHour {
@@ -280,6 +300,20 @@ mod tests {
         let hour = estimate(&place, Stamp(HOUR), [digest("a", 1.0, 60.0, 20.0, 0.0)].iter()).unwrap();
         // FAO-56, Example 14: 3.2 m/s at 10 m is 2.4 m/s at 2 m; the factor is 0.748.
         assert!((hour.value(Near::WindSpeed).unwrap() - 2.0 / 0.748).abs() < 0.01);
+    }
+
+    #[test]
+    fn a_saved_hour_takes_few_bytes_and_is_the_same_hour() {
+        let three = of(&[digest("a", 5.0, 60.0, -10.0, 2.4)]);
+        let mut kept = Neighborhood::default();
+        for hour in 0..75 {
+            kept.put(NearHour { hour: 500_000 + hour, ..three }, 75 * HOUR);
+        }
+        let bytes = rmp_serde::to_vec_named(&kept).unwrap();
+        assert!(bytes.len() <= 75 * 18, "{}", bytes.len());
+        assert_eq!(rmp_serde::from_slice::<Neighborhood>(&bytes).unwrap(), kept);
+        let short: Saved = (1, 31, vec![5]);
+        assert_eq!(NearHour::from(short).value(Near::RelativeHumidity), None);
     }
 
     #[test]

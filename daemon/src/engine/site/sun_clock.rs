@@ -205,15 +205,14 @@ mod tests {
 
     /// A clear day whose readings are dated `minutes` late, times `shade` by UTC hour.
     fn day(minutes: f64, shade: impl Fn(usize) -> f64) -> [Option<f64>; HOURS] {
-        let (place, mut means) = (site().place, [None; HOURS]);
-        for hour in 0..HOURS {
-            let latitude = Degrees(place.latitude_degrees).radians();
+        let place = site().place;
+        let latitude = Degrees(place.latitude_degrees).radians();
+        std::array::from_fn(|hour| {
             let utc = Hours((hour as f64 + 0.5 - minutes / 60.0).rem_euclid(24.0));
             let middle = solar::solar_time_angle(Degrees(place.longitude_degrees), 172, utc);
             let ra = radiation::extraterrestrial_of_span(latitude, 172, middle, Hours(1.0));
-            means[hour] = Some(0.95 * shade(hour) * radiation::clear_sky_simple(Meters(60.0), ra).0 / 0.0036);
-        }
-        means
+            Some(0.95 * shade(hour) * radiation::clear_sky_simple(Meters(60.0), ra).0 / 0.0036)
+        })
     }
 
     fn check(minutes: f64, shade: impl Fn(usize) -> f64, expected: Option<f64>) {
