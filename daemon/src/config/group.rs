@@ -1,7 +1,7 @@
 //! `[[sites.groups]]`: what grows there, when it may be watered, and how much one run brings.
 
 use super::calendar;
-use super::measure::{DEPTH, MINUTES, RATE, SHARE};
+use super::measure::{AREA, DAYS, DEPTH, MINUTES, RATE, SHARE};
 use super::table::Table;
 use crate::engine::settings::{GroupKind, GroupSettings, Window};
 use crate::engine::site::{evapotranspiration::Climate, normals::Normals};
@@ -52,6 +52,12 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
     let plant_factor = plant_factor(table, site.climate, &mut sources);
     let rain_exposure = given(table.number("rain_exposure", 0.0..=1.0), &mut sources.rain_exposure);
     let (watering_days, window) = days_and_window(table, site, &mut sources);
+    let watering_days_known = sources.watering_days != Source::Default;
+    let averaging_days = table.measured_whole("averaging", &DAYS, 1..=30);
+    if averaging_days.is_some() && watering_days_known {
+        let key = if table.has("averaging") { "averaging" } else { "averaging_days" };
+        table.fault(key, "is for groups whose watering days are not known; remove it, or remove watering_days");
+    }
     let run = Run::read(table, kind);
     let run_depth_mm = run.depth(table, &plant_factor, &watering_days, site, &mut sources);
     let credit = given(table.measured("credit", &DEPTH, 0.0..=50.0), &mut sources.credit);
@@ -69,6 +75,8 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
             format!("a run of at least {least_percent} % can never be at most {most_percent} %"),
         );
     }
+    let area_m2 = table.measured("area", &AREA, 0.1..=1_000_000.0);
+    let dry_guard = table.measured_whole("dry_guard", &SHARE, 100..=1000);
     let id = id?.to_owned();
     Some((
         GroupSettings {
@@ -78,13 +86,19 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
             plant_factor,
             rain_exposure: rain_exposure.unwrap_or(1.0),
             watering_days,
+            watering_days_known,
+            averaging_days: averaging_days.unwrap_or(1),
             window,
             run_depth_mm,
+            run_minutes: run.minutes.or_else(|| run.net_rate().map(|rate| 60.0 * run_depth_mm / rate)),
+            efficiency: run.efficiency,
+            area_m2,
             net_rate_mm_per_hour: run.net_rate(),
             credit_mm: credit.unwrap_or(CREDIT_MM),
             ceiling_mm: ceiling.or(storage).unwrap_or(CEILING_MM),
             least_percent,
             most_percent,
+            dry_guard_percent: dry_guard.unwrap_or(DRY_GUARD_PERCENT),
         },
         sources,
     ))
@@ -130,6 +144,8 @@ struct Run {
     minutes: Option<f64>,
     rate_mm_per_hour: Option<f64>,
     efficiency: f64,
+    /// The month whose need was programmed, January 0.
+    set_up_month: Option<usize>,
 }
 
 impl Run {
@@ -139,7 +155,11 @@ impl Run {
             minutes: table.measured("run", &MINUTES, 0.5..=1440.0),
             rate_mm_per_hour: table.measured("application_rate", &RATE, 0.1..=500.0),
             efficiency: table.measured("efficiency", &SHARE, 10.0..=100.0).unwrap_or(efficiency_percent(kind)) / 100.0,
+            set_up_month: table.whole::<usize>("set_up_month", 1..=12).map(|month| month - 1),
         };
+        if run.set_up_month.is_some() && (run.depth_mm.is_some() || run.minutes.is_some()) {
+            table.fault("set_up_month", "the depth of a run is given otherwise; keep one of them");
+        }
         let key = if table.has("run_minutes") { "run_minutes" } else { "run" };
         if run.depth_mm.is_none() && run.minutes.is_some() && run.rate_mm_per_hour.is_none() {
             table.fault(key, "needs application_rate beside it to become a depth; or write run_depth");
@@ -178,13 +198,20 @@ impl Run {
         }
         // At least one watering day is chosen: an empty list is a fault.
         let days = watering_days.iter().filter(|day| **day).count().max(1) as f64;
-        let peak = match site.normals {
-            Some(normals) => {
-                sources.run_depth = Source::From("plant factor × peak of the normals");
-                let month = |month: usize| normals.eto_of_month_mm(month) * plant_factor.get(month).unwrap_or(&0.0);
-                (0..12).map(month).fold(0.0, f64::max)
+        let factor = |month: usize| plant_factor.get(month).copied().unwrap_or(0.0);
+        let peak = match (site.normals, self.set_up_month) {
+            (Some(normals), Some(month)) => {
+                sources.run_depth = Source::From("plant factor × the normal of set_up_month");
+                normals.eto_of_month_mm(month) * factor(month)
             }
-            None => {
+            (Some(normals), None) => {
+                sources.run_depth = Source::From("plant factor × peak of the normals");
+                (0..12).map(|month| normals.eto_of_month_mm(month) * factor(month)).fold(0.0, f64::max)
+            }
+            (None, month) => {
+                if month.is_some() {
+                    table.fault("set_up_month", "needs [sites.normals] to know that month's need; or write run_depth");
+                }
                 sources.run_depth = Source::From("plant factor × peak by latitude");
                 plant_factor.iter().copied().fold(0.0, f64::max) * peak_eto_mm(site.latitude_degrees)
             }
@@ -300,6 +327,8 @@ const CEILING_MM: f64 = 25.0;
 /// Our choice.
 const LEAST_PERCENT: u16 = 20;
 const MOST_PERCENT: u16 = 120;
+/// Our choice: half as much again as the root zone stores.
+const DRY_GUARD_PERCENT: u16 = 150;
 
 const fn hour(hour: u32) -> chrono::NaiveTime {
     match chrono::NaiveTime::from_hms_opt(hour, 0, 0) {

@@ -161,12 +161,17 @@ pub fn owed_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
     group.ledger.owed_mm(settings, month, water)
 }
 
-/// Books water given to a group, mm net.
-pub fn deliver(state: &mut SiteState, index: usize, mm: f64, context: &Context<'_>) {
+/// What the plants of a group went without since the last watering, mm; no ceiling cuts it off.
+pub fn dry_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
     let (month, water) = today_water(state, context);
-    if let Some(group) = state.groups.get_mut(index) {
-        group.ledger.deliver(&context.site.groups[index], month, water, mm);
-    }
+    state.groups.get(index).map_or(0.0, |group| group.ledger.dry_mm(&context.site.groups[index], month, water))
+}
+
+/// Books water given to a group, mm net, and says how far owed fell.
+pub fn deliver(state: &mut SiteState, index: usize, mm: f64, context: &Context<'_>) -> f64 {
+    let (month, water) = today_water(state, context);
+    let settings = &context.site.groups[index];
+    state.groups.get_mut(index).map_or(0.0, |group| group.ledger.deliver(settings, month, water, mm))
 }
 
 /// Month, and what the running day brought so far.

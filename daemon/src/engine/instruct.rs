@@ -10,7 +10,7 @@ use super::publish::messages::{self, Shape};
 use super::publish::{alerts, words};
 use super::settings::{ControllerSettings, GroupSettings};
 use super::site::ledger::{self, DayWater};
-use super::stamp::{DAY, MINUTE, Stamp};
+use super::stamp::{DAY, MINUTE};
 use super::state::{Context, SiteState, Told};
 
 /// Tells every controller whose groups have a newer decision.
@@ -57,14 +57,25 @@ pub fn effective_percent(state: &SiteState, group: usize, context: &Context<'_>)
     }
 }
 
-/// Counts what the open window of a group has given up to `now`.
-pub fn accrue(state: &mut SiteState, group: usize, now: Stamp, context: &Context<'_>) {
-    let percent = f64::from(effective_percent(state, group, context));
-    if let Some(window) = state.groups.get_mut(group).and_then(|group| group.window.as_mut()) {
-        let to = now.min(window.closes);
-        window.percent_millis += percent * to.since(window.counted_to).max(0) as f64;
-        window.counted_to = window.counted_to.max(to);
+/// True where a hold keeps water from a group now: its own, or on a controller that treats its groups alike any of theirs.
+pub fn is_held(state: &SiteState, group: usize, context: &Context<'_>) -> bool {
+    let holds = |member: usize| {
+        let standing = state.groups.get(member).and_then(|group| group.standing.as_ref());
+        standing.is_some_and(|standing| standing.said.holds())
+    };
+    let mut controllers = context.site.controllers.iter();
+    match controllers.find(|settings| members(settings, context).any(|member| member == group)) {
+        Some(settings) if !settings.capability.is_per_group() => members(settings, context).any(holds),
+        _ => holds(group),
     }
+}
+
+/// True where a contact waters the group: all or nothing.
+pub fn is_by_contact(group: usize, context: &Context<'_>) -> bool {
+    let mut controllers = context.site.controllers.iter();
+    controllers.any(|settings| {
+        settings.capability == Capability::Hold && members(settings, context).any(|member| member == group)
+    })
 }
 
 /// True where a bridge tells what was given, so that nothing has to be assumed.
@@ -87,18 +98,15 @@ fn members<'a>(settings: &'a ControllerSettings, context: &Context<'a>) -> impl 
 fn tell(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
     let settings = &context.site.controllers[index];
     let groups: Vec<usize> = members(settings, context).collect();
-    for &group in &groups {
-        accrue(state, group, context.now.wall, context);
-    }
     let (percents, shape) = shape(state, settings, &groups, context);
     let water_allowed = percents.iter().any(|percent| *percent > 0);
     let sequence = state.next_sequence();
     let before = state.controllers[index].told.take();
     let changed =
         before.as_ref().is_none_or(|before| before.water_allowed != water_allowed || before.percents != percents);
-    let (changed_sequence, changed_listening) = match &before {
-        Some(before) if !changed => (before.changed_sequence, before.changed_listening),
-        _ => (sequence, context.now.listening),
+    let (changed_sequence, changed_listening, changed_at) = match &before {
+        Some(before) if !changed => (before.changed_sequence, before.changed_listening, before.changed_at),
+        _ => (sequence, context.now.listening, context.now.wall),
     };
     let told = Told {
         sequence,
@@ -106,6 +114,7 @@ fn tell(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
         listening: context.now.listening,
         changed_sequence,
         changed_listening,
+        changed_at,
         water_allowed,
         percents,
     };

@@ -5,14 +5,14 @@ use super::decision::hold::{Hold, restriction};
 use super::decision::reason::Reason;
 use super::decision::{self, Change, Confidence, Speak, Standing, Wanted, scale};
 use super::evidence::{self, Known};
-use super::formula::solar;
+use super::guard;
 use super::instruct;
 use super::output::Level;
-use super::publish::{diary, log, messages, words};
-use super::settings::{DecideAt, GroupSettings, WhenUnknown};
-use super::stamp::{DAY, HOUR, MINUTE, Stamp};
-use super::state::{Context, Delivered, OpenWindow, Pending, Planned, Restricted, Season, SiteState};
-use super::units::Degrees;
+use super::publish::{log, messages};
+use super::settings::{GroupSettings, WhenUnknown};
+use super::stamp::{HOUR, Stamp};
+use super::state::{Context, Pending, Planned, Restricted, Season, SiteState};
+use super::watering;
 
 /// Judges every group and speaks where there is something to say.
 pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
@@ -20,10 +20,11 @@ pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
     note_unknown(state, known, context);
     for index in 0..state.groups.len().min(context.site.groups.len()) {
         calendar(state, index, context);
-        let at_point = points(state, index, context);
+        let at_point = watering::points(state, index, context);
         group(state, index, known, at_point, context);
     }
     instruct::controllers(state, context);
+    watering::opportunities(state, context);
 }
 
 /// The next instant at which the calendar, a person or a settling change needs a look; `listening` timers are turned into
@@ -34,12 +35,13 @@ pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, 
     for group in &state.groups {
         sooner(group.restriction_edge);
         sooner(group.next_point);
+        sooner(watering::next_end(group.window));
         sooner(group.operator.next_change());
         sooner(group.rain.latest_end(&context.site.rain));
         sooner(group.standing.as_ref().map(|standing| standing.issued.plus(refresh_every(context))));
         if let Some(pending) = group.pending {
             let standing = group.standing.as_ref();
-            let open_until = open_until(group.window, context);
+            let open_until = watering::open_until(group.window, context);
             let wanted = Wanted::default();
             match decision::speak(
                 pending.change,
@@ -66,11 +68,6 @@ pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, 
 
 pub fn refresh_every(context: &Context<'_>) -> i64 {
     i64::from(context.site.refresh_hours.max(1)) * HOUR
-}
-
-/// The close of the window that is open at this group, where water may be running.
-fn open_until(window: Option<OpenWindow>, context: &Context<'_>) -> Option<Stamp> {
-    window.filter(|window| window.waters && window.closes > context.now.wall).map(|window| window.closes)
 }
 
 fn note_unknown(state: &mut SiteState, known: Known, context: &mut Context<'_>) {
@@ -109,75 +106,6 @@ fn calendar(state: &mut SiteState, index: usize, context: &Context<'_>) {
     group.restriction_edge = restriction::next_edge(&site.restrictions, site.zone, now);
 }
 
-/// Opens and closes the watering window, and says whether a decision time has come.
-fn points(state: &mut SiteState, index: usize, context: &mut Context<'_>) -> bool {
-    let now = context.now.wall;
-    if state.groups[index].next_point.is_some_and(|point| point > now) {
-        return false;
-    }
-    if state.groups[index].window.is_some_and(|window| window.closes <= now) {
-        close_window(state, index, context);
-    }
-    let settings = &context.site.groups[index];
-    let zone = context.site.zone;
-    let windows: Vec<_> = civil::windows_from(zone, now, settings.window, 2).collect();
-    let open = windows.iter().find(|(_, opens, closes)| *opens <= now && now < *closes);
-    let running = state.season == Season::Running;
-    let group = &mut state.groups[index];
-    if let (Some(&(day, _, closes)), None) =
-        (open.filter(|(_, _, closes)| group.closed_window != Some(*closes)), group.window)
-    {
-        let waters = settings.watering_days[civil::weekday(day)] && running;
-        group.window = Some(OpenWindow { opened: now, closes, percent_millis: 0.0, counted_to: now, waters });
-    }
-    let edges = windows.iter().flat_map(|&(_, opens, closes)| [opens.plus(-BEFORE_WINDOW), opens, closes]);
-    group.next_point = edges.chain([decide_at(context)]).filter(|at| *at > now).min();
-    true
-}
-
-/// The next evening decision.
-fn decide_at(context: &Context<'_>) -> Stamp {
-    let (site, now) = (context.site, context.now.wall);
-    match site.decide_at {
-        DecideAt::At(time) => civil::next_time(site.zone, now, time),
-        DecideAt::Sunset => {
-            let (latitude, longitude) = (Degrees(site.place.latitude_degrees), Degrees(site.place.longitude_degrees));
-            let sunset = |near: Stamp| solar::sun_times(near, latitude, longitude).sunset.filter(|at| *at > now);
-            let next = (-1..=2).filter_map(|day| sunset(now.plus(day * DAY))).min();
-            // Without a sunset within reach (polar day and night) people look at 20:00.
-            next.unwrap_or_else(|| {
-                civil::next_time(site.zone, now, chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap_or_default())
-            })
-        }
-    }
-}
-
-/// Books what the window gave, as decided; where a bridge reports its runs, those were booked already.
-fn close_window(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
-    let Some(window) = state.groups[index].window else { return };
-    instruct::accrue(state, index, window.closes, context);
-    let reported = instruct::reports_runs(state, index, context);
-    let settings = &context.site.groups[index];
-    let group = &mut state.groups[index];
-    let Some(window) = group.window.take() else { return };
-    group.closed_window = Some(window.closes);
-    let length = window.closes.since(window.opened).max(1) as f64;
-    let mm = scale::depth_of_mm(settings, window.percent_millis / length);
-    if !window.waters || reported || mm < 0.05 {
-        return;
-    }
-    evidence::deliver(state, index, mm, context);
-    let group = &mut state.groups[index];
-    let delivered = Delivered { at: window.closes, mm, reported: false };
-    group.delivered = Some(delivered);
-    diary::delivery(&settings.id, window.opened, &delivered, context);
-    log(
-        context,
-        Level::Info,
-        format!("group {}: window closes, {} booked as decided", settings.id, words::depth(context.site, mm)),
-    );
-}
-
 /// Judges one group.
 fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, context: &mut Context<'_>) {
     let holds = holds(state, index, known, context);
@@ -186,12 +114,12 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
     let doubt = standing.as_ref().is_some_and(|standing| standing.said.confidence != known.confidence);
     let in_window = state.groups[index].window.is_some_and(|window| window.waters);
     if at_point || standing.is_none() || released || doubt || in_window {
-        plan(state, index, known, in_window && !at_point, context);
+        plan(state, index, known, in_window, context);
     }
     let wanted = Wanted { holds, percent: state.groups[index].planned.percent, confidence: known.confidence };
     let change = decision::change(standing.as_ref(), &wanted);
     let pending_since = settle(state, index, change, &wanted, context);
-    let open_until = open_until(state.groups[index].window, context);
+    let open_until = watering::open_until(state.groups[index].window, context);
     let speak =
         decision::speak(change, standing.as_ref(), &wanted, pending_since, open_until, context.now, context.site);
     let stale =
@@ -209,16 +137,32 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
 /// The scale from what is owed; inside a window small steps are not worth a change.
 fn plan(state: &mut SiteState, index: usize, known: Known, inside: bool, context: &Context<'_>) {
     let settings = &context.site.groups[index];
-    let owed_mm = evidence::owed_mm(state, index, context);
-    let percent = if known.confidence == Confidence::Unknown && context.site.normals.is_none() {
+    let owed_mm = watering::owed_of_plan_mm(state, index, context);
+    let mut percent = if known.confidence == Confidence::Unknown && context.site.normals.is_none() {
         context.site.default_scale_percent.min(settings.most_percent)
     } else {
-        scale::percent(settings, owed_mm, 1)
+        percent(state, index, owed_mm, context)
     };
+    // The opportunity was at the opening, and that is what was booked: what comes due later waits for the next one.
+    let taken = state.groups[index].window.and_then(|window| window.decided_percent);
+    if taken.is_some() && !instruct::reports_runs(state, index, context) {
+        percent = percent.min(state.groups[index].planned.percent);
+    }
     let planned = &mut state.groups[index].planned;
     let small = planned.percent.abs_diff(percent) < SMALL_STEP_PERCENT && (percent == 0) == (planned.percent == 0);
     if !(inside && small) {
         *planned = Planned { percent, owed_mm, at: context.now.wall };
+    }
+}
+
+/// Percent of a run by what is owed; where nobody knows the watering days, by what was owed on the last days as well.
+fn percent(state: &SiteState, index: usize, owed_mm: f64, context: &Context<'_>) -> u16 {
+    let settings = &context.site.groups[index];
+    match state.groups[index].mean_percent {
+        Some(mean) if owed_mm >= scale::least_run_mm(settings) && !instruct::is_by_contact(index, context) => {
+            scale::percent(settings, scale::depth_of_mm(settings, f64::from(mean)), 1)
+        }
+        _ => scale::percent(settings, owed_mm, 1),
     }
 }
 
@@ -290,6 +234,7 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
         holds.push(Hold { reason: Reason::NoEvidence, since, until: None });
     }
     holds.retain(|hold| !group.operator.is_released(hold.reason));
+    guard::apply(state, index, &mut holds, context);
     holds
 }
 
@@ -323,9 +268,6 @@ fn no_evidence(state: &SiteState, known: Known, settings: &GroupSettings, contex
         && site.binds(settings, Reason::Freeze)
         && state.freeze.since().is_none()
 }
-
-/// The last look before a window opens. Design: 15 minutes.
-const BEFORE_WINDOW: i64 = 15 * MINUTE;
 
 /// Inside a window the scale moves only by this much. Our choice.
 const SMALL_STEP_PERCENT: u16 = 5;

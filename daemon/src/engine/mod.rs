@@ -15,6 +15,7 @@ pub mod event;
 mod evidence;
 mod faults;
 pub mod formula;
+mod guard;
 mod instruct;
 mod intake;
 mod judge;
@@ -37,6 +38,7 @@ mod state;
 mod turn;
 pub mod units;
 pub mod view;
+mod watering;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;

@@ -8,6 +8,7 @@ use super::publish::{diary, log, words};
 use super::settings::GroupSettings;
 use super::stamp::{DAY, MINUTE, Stamp};
 use super::state::{BookedRun, BridgeWord, Context, ControllerState, Delivered, SiteState};
+use super::watering;
 
 /// Takes in a report on the controller named in its topic.
 pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: bool, context: &mut Context<'_>) {
@@ -92,13 +93,12 @@ fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Cont
         return;
     };
     remember(&mut state.controllers[index], BookedRun { group: run.group.clone(), start, mm });
-    // The first report on a run whose window was booked as decided: only what differs is new.
-    let assumed = state.groups[group]
-        .delivered
-        .filter(|given| !given.reported && start <= given.at && given.at.since(start) < DAY);
-    evidence::deliver(state, group, mm - assumed.map_or(0.0, |given| given.mm), context);
+    // The first report on a run whose window was booked as decided overrules that.
+    watering::take_back_assumed(state, group, start);
+    let fell_mm = evidence::deliver(state, group, mm, context);
     state.groups[group].reported_at = Some(context.now.wall);
-    let delivered = Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true };
+    watering::reported(state, group, start, mm, fell_mm, context);
+    let delivered = Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true, fell_mm };
     state.groups[group].delivered = Some(delivered);
     diary::delivery(&settings.id, start, &delivered, context);
     state.sent.totals_due = true;

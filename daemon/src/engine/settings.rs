@@ -97,9 +97,20 @@ pub struct GroupSettings {
     pub rain_exposure: f64,
     /// Monday first.
     pub watering_days: [bool; 7],
+    /// False: nobody said on which days the controller runs, so every day is taken for one.
+    pub watering_days_known: bool,
+    /// The published percentage of a group whose watering days are not known is the mean over so many of them, 1–30; 1:
+    /// none. What is owed is never averaged.
+    pub averaging_days: u8,
     pub window: Window,
     /// Net depth of a 100 % run, mm, more than 0.
     pub run_depth_mm: f64,
+    /// How long a 100 % run is, minutes, where known.
+    pub run_minutes: Option<f64>,
+    /// Share of the water that reaches the root zone, 0–1.
+    pub efficiency: f64,
+    /// Ground that the group waters, m², where known: turns a metered volume into a depth.
+    pub area_m2: Option<f64>,
     /// Application rate times efficiency, mm/h: turns reported minutes into depth. None: not known.
     pub net_rate_mm_per_hour: Option<f64>,
     /// Rain stored ahead, mm (positive).
@@ -109,6 +120,20 @@ pub struct GroupSettings {
     /// Smallest run worth giving, % of a 100 % run.
     pub least_percent: u16,
     pub most_percent: u16,
+    /// Plant need without water at which evidence no longer holds, % of the ceiling.
+    pub dry_guard_percent: u16,
+}
+
+impl GroupSettings {
+    /// Most that the ledger can owe, mm.
+    pub fn most_owed_mm(&self) -> f64 {
+        self.ceiling_mm
+    }
+
+    /// Minutes that `mm` net take, where the rate is known.
+    pub fn minutes_for(&self, mm: f64) -> Option<f64> {
+        self.net_rate_mm_per_hour.filter(|rate| *rate > 0.0).map(|rate| 60.0 * mm.max(0.0) / rate)
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -252,13 +277,19 @@ pub(crate) mod tests {
             plant_factor: [0.8; 12],
             rain_exposure: 1.0,
             watering_days: [true; 7],
+            watering_days_known: true,
+            averaging_days: 1,
             window: Window { opens: time(2), closes: time(10) },
             run_depth_mm: 10.0,
+            run_minutes: None,
+            efficiency: 0.65,
+            area_m2: None,
             net_rate_mm_per_hour: None,
             credit_mm: 5.0,
             ceiling_mm: 25.0,
             least_percent: 20,
             most_percent: 120,
+            dry_guard_percent: 150,
         }
     }
 

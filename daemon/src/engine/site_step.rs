@@ -117,9 +117,6 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
         (group.restriction_edge, group.next_point) = (None, None);
         // A window whose close was stepped over is closed and booked by its rule.
         group.window = group.window.filter(|window| window.opened <= now);
-        if let Some(window) = &mut group.window {
-            window.counted_to = window.counted_to.min(now);
-        }
         if let Some(standing) = &mut group.standing {
             standing.issued = standing.issued.min(now);
         }

@@ -12,6 +12,9 @@ use crate::engine::settings::GroupSettings;
 pub struct Ledger {
     #[serde(rename = "o", default)]
     owed_mm: f64,
+    /// What the plants went without since the last watering, mm: as owed, but without a ceiling. For the dry guard.
+    #[serde(rename = "d", default)]
+    dry_mm: f64,
 }
 
 /// Reference evapotranspiration and rain of one day, or of a day so far.
@@ -31,28 +34,47 @@ impl Ledger {
 
     /// Books a day that has closed.
     pub fn post(&mut self, group: &GroupSettings, month: usize, day: DayWater) {
-        self.owed_mm = clamp(self.owed_mm + balance_mm(group, month, day), group);
+        let balance = balance_mm(group, month, day);
+        self.owed_mm = clamp(self.owed_mm + balance, group);
+        self.dry_mm = (self.dry_mm + balance).max(floor(group));
+    }
+
+    /// What the plants went without since the last watering, with the day so far, mm: no ceiling cuts it off.
+    pub fn dry_mm(self, group: &GroupSettings, month: usize, today: DayWater) -> f64 {
+        (self.dry_mm + balance_mm(group, month, today)).max(floor(group))
     }
 
     /// Books the difference after a closed day was figured anew.
     pub fn correct(&mut self, group: &GroupSettings, month: usize, before: DayWater, after: DayWater) {
         let difference = balance_mm(group, month, after) - balance_mm(group, month, before);
         self.owed_mm = clamp(self.owed_mm + difference, group);
+        self.dry_mm = (self.dry_mm + difference).max(floor(group));
     }
 
-    /// Books water that was delivered, mm net. It pays for the day so far as well, which is posted only at its close.
-    pub fn deliver(&mut self, group: &GroupSettings, month: usize, today: DayWater, mm: f64) {
+    /// Books water that was delivered, mm net, and says how far owed fell. It pays for the day so far as well, which is
+    /// posted only at its close.
+    pub fn deliver(&mut self, group: &GroupSettings, month: usize, today: DayWater, mm: f64) -> f64 {
+        let owed_before = self.owed_mm(group, month, today);
         let balance = balance_mm(group, month, today);
         let credit = group.credit_mm.max(0.0);
         // What is owed beyond the ceiling is past; what is given beyond the credit is lost. Rain may fill up further.
         let before = self.owed_mm.min(group.ceiling_mm.max(-credit) - balance);
         let fullest = before.min(-credit - balance);
         self.owed_mm = (before - mm.max(0.0)).max(fullest);
+        self.dry_mm = self.owed_mm;
+        (owed_before - self.owed_mm(group, month, today)).max(0.0)
+    }
+
+    /// Takes a delivery back that did not happen: owed rises by what it fell.
+    pub fn take_back(&mut self, fell_mm: f64) {
+        self.owed_mm += fell_mm.max(0.0);
+        self.dry_mm += fell_mm.max(0.0);
     }
 
     /// Plants at rest owe nothing: what is stored stays.
     pub fn forgive(&mut self) {
         self.owed_mm = self.owed_mm.min(0.0);
+        self.dry_mm = self.dry_mm.min(0.0);
     }
 }
 
@@ -69,8 +91,12 @@ pub fn effective_rain_mm(group: &GroupSettings, day: DayWater) -> f64 {
 }
 
 fn clamp(owed_mm: f64, group: &GroupSettings) -> f64 {
-    let floor = -group.credit_mm.max(0.0);
+    let floor = floor(group);
     owed_mm.clamp(floor, group.ceiling_mm.max(floor))
+}
+
+fn floor(group: &GroupSettings) -> f64 {
+    -group.credit_mm.max(0.0)
 }
 
 #[cfg(test)]
@@ -103,6 +129,56 @@ mod tests {
         assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 25.0);
         ledger.forgive();
         assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 0.0);
+    }
+
+    #[test]
+    fn what_a_plant_went_without_has_no_ceiling_and_counts_anew_from_each_watering() {
+        let mut ledger = Ledger::default();
+        for _ in 0..10 {
+            ledger.post(&group(), 5, DayWater { eto_mm: 5.0, rain_mm: 0.0 });
+        }
+        assert_eq!(ledger.dry_mm(&group(), 5, DayWater::default()), 40.0);
+        assert_eq!(ledger.deliver(&group(), 5, DayWater::default(), 10.0), 10.0);
+        assert_eq!(ledger.dry_mm(&group(), 5, DayWater::default()), 15.0);
+        ledger.post(&group(), 5, DayWater { eto_mm: 0.0, rain_mm: 90.0 });
+        assert_eq!(ledger.dry_mm(&group(), 5, DayWater::default()), -5.0, "what the soil cannot store is no help");
+    }
+
+    #[test]
+    fn a_delivery_that_is_taken_back_is_owed_again() {
+        let mut ledger = Ledger::default();
+        ledger.post(&group(), 5, DayWater { eto_mm: 5.0, rain_mm: 0.0 });
+        let fell = ledger.deliver(&group(), 5, DayWater::default(), 50.0);
+        assert_eq!(fell, 9.0, "4 mm owed and 5 mm of credit: the rest is lost");
+        ledger.take_back(fell);
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 4.0);
+    }
+
+    proptest::proptest! {
+        /// Whatever days and runs come, in whatever order: owed stays between credit and ceiling.
+        #[test]
+        fn owed_never_leaves_its_range(
+            happenings in proptest::collection::vec((0u8..4, 0.0..60.0_f64, 0.0..15.0_f64), 1..80),
+        ) {
+            let (mut ledger, mut day, mut fell) = (Ledger::default(), DayWater::default(), 0.0);
+            for (kind, a, b) in happenings {
+                match kind {
+                    0 => {
+                        ledger.post(&group(), 5, day);
+                        day = DayWater::default();
+                    }
+                    1 => day = DayWater { eto_mm: b, rain_mm: day.rain_mm + a },
+                    2 => fell = ledger.deliver(&group(), 5, day, a),
+                    _ => {
+                        ledger.take_back(fell);
+                        fell = 0.0;
+                    }
+                }
+                let owed = ledger.owed_mm(&group(), 5, day);
+                proptest::prop_assert!((-5.0..=25.0).contains(&owed), "{owed}");
+                proptest::prop_assert!(ledger.dry_mm(&group(), 5, day) >= -5.0);
+            }
+        }
     }
 
     #[test]
