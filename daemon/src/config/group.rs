@@ -1,10 +1,12 @@
 //! `[[sites.groups]]`: what grows there, when it may be watered, and how much one run brings.
 
 use super::calendar;
-use super::measure::{AREA, DAYS, DEPTH, MINUTES, RATE, SHARE};
+use super::measure::{AREA, DAYS, DEPTH, HOURS, MINUTES, RATE, SHARE};
 use super::table::Table;
-use crate::engine::settings::{GroupKind, GroupSettings, Window};
-use crate::engine::site::{evapotranspiration::Climate, normals::Normals};
+use crate::engine::formula::radiation;
+use crate::engine::settings::{Ground, GroupKind, GroupSettings, Method, ProbeSettings, SensorSettings, Window};
+use crate::engine::site::{evapotranspiration::Climate, normals::Normals, soil::Texture};
+use crate::engine::units::Degrees;
 
 /// Where a number of a group came from, for `check`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -32,6 +34,7 @@ pub(super) enum Source {
 
 /// What a group takes over from its site.
 pub(super) struct OfSite<'s> {
+    pub sensors: &'s [SensorSettings],
     pub normals: Option<&'s Normals>,
     pub climate: Climate,
     pub latitude_degrees: f64,
@@ -66,8 +69,21 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
     if ceiling.is_none() && storage.is_some() {
         sources.ceiling = Source::From("root_zone_storage");
     }
+    let soil = Soil::read(table);
+    let total_mm = soil.total_mm(table, storage);
+    let method = table.word("method", &METHODS).unwrap_or_default();
+    if method == Method::Account && total_mm.is_none() {
+        table.fault("method", "an account needs the root zone: write soil and root_depth, or root_zone_storage");
+    }
+    // What plants take before they feel it.
+    let readily_mm = storage.or_else(|| total_mm.map(|total| total * soil.depletion_fraction));
+    if ceiling.is_none() && storage.is_none() && readily_mm.is_some() {
+        sources.ceiling = Source::From("soil × root_depth × allowable_depletion");
+    }
+    let probe = table.table("soil_moisture").and_then(|table| probe(&table, site.sensors)).map(Box::new);
     let least = given(table.measured_whole("least", &SHARE, 0..=100), &mut sources.least);
-    let least_percent = least.unwrap_or_else(|| run.least_percent(kind, &mut sources));
+    let run_minutes = run.minutes.or_else(|| run.net_rate().map(|rate| 60.0 * run_depth_mm / rate));
+    let least_percent = least.unwrap_or_else(|| least_percent(kind, run_minutes, &mut sources));
     let most_percent = given(table.measured_whole("most", &SHARE, 1..=200), &mut sources.most).unwrap_or(MOST_PERCENT);
     if least_percent > most_percent {
         table.fault(
@@ -90,15 +106,23 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
             averaging_days: averaging_days.unwrap_or(1),
             window,
             run_depth_mm,
-            run_minutes: run.minutes.or_else(|| run.net_rate().map(|rate| 60.0 * run_depth_mm / rate)),
+            run_minutes,
             efficiency: run.efficiency,
             area_m2,
             net_rate_mm_per_hour: run.net_rate(),
             credit_mm: credit.unwrap_or(CREDIT_MM),
-            ceiling_mm: ceiling.or(storage).unwrap_or(CEILING_MM),
+            ceiling_mm: ceiling.or(readily_mm).unwrap_or(CEILING_MM),
             least_percent,
             most_percent,
             dry_guard_percent: dry_guard.unwrap_or(DRY_GUARD_PERCENT),
+            method,
+            ground: Ground {
+                texture: soil.texture,
+                slope_percent: soil.slope_percent,
+                total_mm,
+                depletion_fraction: soil.depletion_fraction,
+            },
+            probe,
         },
         sources,
     ))
@@ -136,6 +160,69 @@ fn days_and_window(table: &Table<'_>, site: &OfSite<'_>, sources: &mut Sources) 
     sources.watering_days = source(days.is_some(), site.watering_days.is_some());
     sources.window = source(window.is_some(), site.window.is_some());
     (days.or(site.watering_days).unwrap_or([true; 7]), window.or(site.window).unwrap_or(WINDOW))
+}
+
+/// What the file says about the soil.
+struct Soil {
+    texture: Option<Texture>,
+    slope_percent: f64,
+    available: Option<f64>,
+    root_depth_mm: Option<f64>,
+    depletion_fraction: f64,
+}
+
+impl Soil {
+    fn read(table: &Table<'_>) -> Self {
+        let texture = table.word("soil", &SOILS);
+        let of_volume = table.measured("available_water", &SHARE, 1.0..=60.0).map(|percent| percent / 100.0);
+        let depletion = table.measured("allowable_depletion", &SHARE, 10.0..=80.0);
+        Self {
+            texture,
+            slope_percent: table.measured("slope", &SHARE, 0.0..=100.0).unwrap_or(0.0),
+            available: of_volume.or(texture.map(Texture::available_water)),
+            root_depth_mm: table.measured("root_depth", &DEPTH, 20.0..=3000.0),
+            depletion_fraction: depletion.unwrap_or(DEPLETION_PERCENT) / 100.0,
+        }
+    }
+
+    /// Water between field capacity and wilting point in the root zone, mm, where known.
+    fn total_mm(&self, table: &Table<'_>, storage_mm: Option<f64>) -> Option<f64> {
+        if storage_mm.is_some() && self.root_depth_mm.is_some() {
+            let key = if table.has("root_depth") { "root_depth" } else { "root_depth_mm" };
+            table.fault(key, "root_zone_storage is given too; keep one of them");
+        }
+        if self.root_depth_mm.is_some() && self.available.is_none() {
+            let key = if table.has("root_depth") { "root_depth" } else { "root_depth_mm" };
+            table.fault(key, "needs soil or available_water beside it to become a storage");
+        }
+        let by_soil = self.available.zip(self.root_depth_mm).map(|(share, depth)| share * depth);
+        storage_mm.map(|storage| storage / self.depletion_fraction).or(by_soil)
+    }
+}
+
+fn probe(table: &Table<'_>, sensors: &[SensorSettings]) -> Option<ProbeSettings> {
+    for key in ["sensor", "full", "refill"] {
+        if !table.has_either(key) {
+            table.missing(key, "a soil-moisture sensor needs its id and its two marks: sensor, full, refill");
+        }
+    }
+    let sensor = table.id("sensor", "probe")?;
+    if !sensors.iter().any(|known| known.id == sensor) {
+        table.fault("sensor", "the site has no such sensor; write the id of one of its [[sites.sensors]]");
+    }
+    let full_percent = table.measured("full", &SHARE, 1.0..=100.0)?;
+    let refill_percent = table.measured("refill", &SHARE, 0.0..=99.0)?;
+    if refill_percent >= full_percent {
+        table.here().note(format!("refill ({refill_percent} %) lies at or above full ({full_percent} %)"));
+        return None;
+    }
+    Some(ProbeSettings {
+        sensor: sensor.to_owned(),
+        full_percent,
+        refill_percent,
+        daily_correction_mm: table.measured("daily_correction", &DEPTH, 0.0..=20.0).unwrap_or(DAILY_CORRECTION_MM),
+        longest_hours: table.measured_whole("longest", &HOURS, 1..=720).unwrap_or(PROBE_HOURS),
+    })
 }
 
 /// What the file says about a 100 % run.
@@ -208,33 +295,34 @@ impl Run {
                 sources.run_depth = Source::From("plant factor × peak of the normals");
                 (0..12).map(|month| normals.eto_of_month_mm(month) * factor(month)).fold(0.0, f64::max)
             }
-            (None, month) => {
-                if month.is_some() {
-                    table.fault("set_up_month", "needs [sites.normals] to know that month's need; or write run_depth");
-                }
+            (None, Some(month)) => {
+                sources.run_depth = Source::From("plant factor × set_up_month by latitude");
+                factor(month) * peak_eto_mm(site.latitude_degrees) * share_of_peak(site.latitude_degrees, month)
+            }
+            (None, None) => {
                 sources.run_depth = Source::From("plant factor × peak by latitude");
-                plant_factor.iter().copied().fold(0.0, f64::max) * peak_eto_mm(site.latitude_degrees)
+                (0..12).map(factor).fold(0.0, f64::max) * peak_eto_mm(site.latitude_degrees)
             }
         };
         (peak * 7.0 / days).max(0.1)
     }
+}
 
-    /// Shorter runs wet leaves and pipes and little else; as a share of a 100 % run.
-    fn least_percent(&self, kind: GroupKind, sources: &mut Sources) -> u16 {
-        let shortest = match kind {
-            GroupKind::Spray => 3.0,
-            GroupKind::Rotor => 10.0,
-            GroupKind::Drip => 20.0,
-            GroupKind::Bubbler | GroupKind::Other => return LEAST_PERCENT,
-        };
-        match self.minutes {
-            Some(minutes) => {
-                sources.least = Source::From("the shortest run of its kind");
-                // Between 1 and 100, so the cast is exact.
-                (100.0_f64 * shortest / minutes).ceil().clamp(1.0, 100.0) as u16
-            }
-            None => LEAST_PERCENT,
+/// Shorter runs wet leaves and pipes and little else; as a share of a 100 % run.
+fn least_percent(kind: GroupKind, run_minutes: Option<f64>, sources: &mut Sources) -> u16 {
+    let shortest = match kind {
+        GroupKind::Spray => 3.0,
+        GroupKind::Rotor => 10.0,
+        GroupKind::Drip => 20.0,
+        GroupKind::Bubbler | GroupKind::Other => return LEAST_PERCENT,
+    };
+    match run_minutes {
+        Some(minutes) => {
+            sources.least = Source::From("the shortest run of its kind");
+            // Between 1 and 100, so the cast is exact.
+            (100.0_f64 * shortest / minutes).ceil().clamp(1.0, 100.0) as u16
         }
+        None => LEAST_PERCENT,
     }
 }
 
@@ -256,6 +344,17 @@ pub(super) fn peak_eto_mm(latitude_degrees: f64) -> f64 {
         }
     }
     LEAST_PEAK_MM
+}
+
+/// Need of a month (January 0) as a share of the thirstiest one where no normals are given: by the sun above the air in its
+/// middle. Our choice, coarse: the air lags behind the sun.
+fn share_of_peak(latitude_degrees: f64, month: usize) -> f64 {
+    let sun = |month: usize| {
+        let middle = 15 + 30 * month as u32 + month as u32 / 2;
+        radiation::extraterrestrial_daily(Degrees(latitude_degrees).radians(), middle).0
+    };
+    let most = (0..12).map(sun).fold(0.1, f64::max);
+    (sun(month) / most).clamp(0.05, 1.0)
 }
 
 const PEAK_BY_LATITUDE: [(f64, f64); 7] =
@@ -327,6 +426,21 @@ const CEILING_MM: f64 = 25.0;
 /// Our choice.
 const LEAST_PERCENT: u16 = 20;
 const MOST_PERCENT: u16 = 120;
+/// FAO-56, Table 22, has 0.40 to 0.50 for turf, from memory; half is common practice in landscapes.
+const DEPLETION_PERCENT: f64 = 50.0;
+/// Our choice.
+const DAILY_CORRECTION_MM: f64 = 2.0;
+const PROBE_HOURS: u32 = 24;
+const METHODS: [(&str, Method); 2] = [("ledger", Method::Ledger), ("account", Method::Account)];
+const SOILS: [(&str, Texture); 7] = [
+    ("clay", Texture::Clay),
+    ("silty_clay", Texture::SiltyClay),
+    ("clay_loam", Texture::ClayLoam),
+    ("loam", Texture::Loam),
+    ("sandy_loam", Texture::SandyLoam),
+    ("loamy_sand", Texture::LoamySand),
+    ("sand", Texture::Sand),
+];
 /// Our choice: half as much again as the root zone stores.
 const DRY_GUARD_PERCENT: u16 = 150;
 

@@ -45,15 +45,16 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
     let latitude_degrees = place.map_or(0.0, |place| place.latitude_degrees);
     let units = table.word("units", &[("metric", DisplayUnits::Metric), ("us", DisplayUnits::Us)]).unwrap_or_default();
     let normals = table.table("normals").and_then(|table| normals(&table));
+    let site_name = heard_as.or(id).unwrap_or_default();
+    let (sensors, sensor_spots) = sensors(table, site_name);
     let of_site = OfSite {
+        sensors: &sensors,
         normals: normals.as_ref(),
         climate: place.map_or(Climate::default(), |place| place.climate),
         latitude_degrees,
         watering_days: calendar::weekdays(table, "watering_days"),
         window: table.spot_of("window").and_then(|spot| calendar::window(&spot)),
     };
-    let site_name = heard_as.or(id).unwrap_or_default();
-    let (sensors, sensor_spots) = sensors(table, site_name);
     let (groups, sources) = groups(table, &of_site);
     let controllers = controllers(table, &groups);
     let restrictions = restrictions(table, districts, &groups);
@@ -240,8 +241,24 @@ fn controller(table: &Table<'_>, groups: &[GroupSettings]) -> Option<ControllerS
         let key = if table.has("least") { "least" } else { "least_percent" };
         table.fault(key, format!("is more than most ({most_percent} %)"));
     }
+    if capability == Capability::Minutes {
+        let unknown = |id: &&String| groups.iter().any(|group| group.id == **id && group.run_minutes.is_none());
+        if let Some(id) = watered.iter().find(unknown) {
+            let text = format!("minutes need application_rate, or run, of group \"{id}\"");
+            table.fault("capability", text);
+        }
+    }
+    let whole_minutes = table.truth("whole_minutes").unwrap_or(true);
     let id = id?.to_owned();
-    Some(ControllerSettings { id, capability, groups: watered, step_percent, least_percent, most_percent })
+    Some(ControllerSettings {
+        id,
+        capability,
+        groups: watered,
+        step_percent,
+        least_percent,
+        most_percent,
+        whole_minutes,
+    })
 }
 
 fn restrictions(

@@ -7,6 +7,7 @@ use super::decision::Confidence;
 use super::decision::hold::freeze::FreezeChange;
 use super::decision::hold::rain::RainEvidence;
 use super::decision::scale;
+use super::formula::solar;
 use super::output::Level;
 use super::publish::{log, words};
 use super::rainfall;
@@ -14,8 +15,9 @@ use super::reading::Quantity;
 use super::settings::GroupSettings;
 use super::site::days::StandIn;
 use super::site::ledger::{self, DayWater};
-use super::stamp::{HOUR, MINUTE};
+use super::stamp::{DAY, HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
+use super::units::Degrees;
 
 /// Which of the quantities that carry a decision are fresh.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -102,7 +104,7 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
 /// Rain came in: the rain holds of all groups judge it.
 pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>) {
     figure_today(state, context);
-    let event = state.event;
+    let event = state.event.clone();
     for index in 0..state.groups.len().min(context.site.groups.len()) {
         let settings = &context.site.groups[index];
         if !context.site.binds(settings, super::decision::reason::Reason::Rain) {
@@ -121,6 +123,24 @@ pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>
                 ),
             );
         }
+    }
+}
+
+/// Dew and fog wet the gauge at night: so little, in air so humid, is no rain event. It stays in the totals.
+///
+/// `at`: when the last of it was caught; its amount is in the day book.
+pub fn is_dew(state: &SiteState, at: Stamp, context: &Context<'_>) -> bool {
+    let humid = fresh(state, Quantity::RelativeHumidity, context).next().is_some_and(|percent| percent >= DEW_HUMIDITY);
+    if !humid {
+        return false;
+    }
+    let (latitude, longitude) = (context.site.place.latitude_degrees, context.site.place.longitude_degrees);
+    let sun = |near: Stamp| solar::sun_times(near, Degrees(latitude), Degrees(longitude));
+    let rose = [at.plus(-DAY), at].into_iter().filter_map(|near| sun(near).sunrise).filter(|rise| *rise <= at).max();
+    let set = [at.plus(-DAY), at].into_iter().filter_map(|near| sun(near).sunset).filter(|set| *set <= at).max();
+    match (rose, set) {
+        (Some(rose), Some(set)) if rose < set => state.book.rain_mm(set, at.plus(1)) <= DEW_MM,
+        _ => false,
     }
 }
 
@@ -182,12 +202,15 @@ fn today_water(state: &SiteState, context: &Context<'_>) -> (usize, DayWater) {
     }
 }
 
-/// What the ledger of a group gains on a day without rain, mm: from normals, else the last days, else the default.
+/// What the ledger of a group gains on a day without rain, mm: from normals and the last days, else the default.
 pub fn daily_need_mm(state: &SiteState, group: &GroupSettings, context: &Context<'_>) -> f64 {
     let date = civil::date(context.site.zone, context.now.wall);
-    let eto = match &context.site.normals {
-        Some(normals) => normals.eto_of_day_mm(date),
-        None => state.days.recent_eto_mm().unwrap_or(context.site.default_eto_mm),
+    let usual = context.site.normals.as_ref().map(|normals| normals.eto_of_day_mm(date));
+    // The weather of the last days goes on for a while, and the season comes through: both count alike. Our choice.
+    let eto = match (usual, state.days.recent_eto_mm()) {
+        (Some(usual), Some(recent)) => (usual + recent) / 2.0,
+        (Some(mm), None) | (None, Some(mm)) => mm,
+        (None, None) => context.site.default_eto_mm,
     };
     ledger::balance_mm(group, date.month0() as usize, DayWater { eto_mm: eto, rain_mm: 0.0 })
 }
@@ -213,6 +236,10 @@ pub fn stand_in<'a>(state: &SiteState, context: &Context<'a>) -> StandIn<'a> {
         has_gauge: rainfall::gauge_index(state, context).is_some(),
     }
 }
+
+/// Design: a night with at most this much, at this humidity or more, brought dew.
+const DEW_MM: f64 = 0.4;
+const DEW_HUMIDITY: f64 = 95.0;
 
 /// A thermometer that is silent while it is cold keeps its word this long. Our choice.
 const COLD_MEMORY: i64 = 12 * HOUR;

@@ -5,11 +5,13 @@ use std::collections::BTreeMap;
 use super::alert::{AlertKind, Wording};
 use super::civil;
 use super::decision::reason::Capability;
+use super::decision::scale::RunTime;
 use super::decision::{Confidence, scale};
 use super::publish::messages::{self, Shape};
 use super::publish::{alerts, words};
 use super::settings::{ControllerSettings, GroupSettings};
 use super::site::ledger::{self, DayWater};
+use super::site::soil::Cycles;
 use super::stamp::{DAY, MINUTE};
 use super::state::{Context, SiteState, Told};
 
@@ -145,7 +147,22 @@ fn shape(
         .map(|&group| said(group).filter(|said| !said.holds()).map_or(0, |said| stepped(settings, said.percent)))
         .collect();
     match settings.capability {
-        Capability::PercentPerGroup | Capability::Minutes => {
+        Capability::Minutes => {
+            let runs = groups.iter().zip(&wanted).map(|(&group, percent)| {
+                (context.site.groups[group].id.clone(), run_time(settings, &context.site.groups[group], *percent))
+            });
+            let runs: BTreeMap<String, RunTime> = runs.collect();
+            let list: Vec<String> = groups
+                .iter()
+                .filter_map(|&group| Some((group, runs.get(&context.site.groups[group].id)?)))
+                .map(|(group, run)| format!("{} {}", label(group), words::run_time(run)))
+                .collect();
+            let allowed = wanted.iter().any(|percent| *percent > 0);
+            let what = if allowed { list.join(", ") } else { TOO_LITTLE.to_owned() };
+            let text = words::instruction(allowed, &what, if allowed { &[] } else { &held });
+            (wanted, Shape { minutes: Some(runs), text, ..Shape::default() })
+        }
+        Capability::PercentPerGroup => {
             let named =
                 groups.iter().zip(&wanted).map(|(&group, percent)| (context.site.groups[group].id.clone(), *percent));
             let map: BTreeMap<String, u16> = named.collect();
@@ -197,6 +214,24 @@ fn shape(
             (vec![percent; groups.len()], shape)
         }
     }
+}
+
+/// The run of a group at `percent`, cut so that the soil takes it in.
+fn run_time(settings: &ControllerSettings, group: &GroupSettings, percent: u16) -> RunTime {
+    let net_mm = scale::depth_of_mm(group, f64::from(percent));
+    let by_run = group.run_minutes.map(|minutes| minutes * f64::from(percent) / 100.0);
+    let minutes = by_run.or_else(|| group.minutes_for(net_mm)).unwrap_or(0.0).clamp(0.0, 1440.0);
+    // What is worth a run is at least a minute.
+    let minutes = match settings.whole_minutes {
+        true if minutes > 0.0 => minutes.round().max(1.0),
+        _ => (minutes * 10.0).round() / 10.0,
+    };
+    let gross_rate = group.net_rate_mm_per_hour.map(|net| net / group.efficiency.max(0.05));
+    let cycles = match (group.ground.texture, gross_rate) {
+        (Some(texture), Some(rate)) => texture.cycles(group.ground.slope_percent, rate, minutes),
+        _ => Cycles::ONE,
+    };
+    RunTime { minutes, cycles }
 }
 
 /// A contact waters when the ledger owes one whole run; where nothing is known, whenever the default waters at all.

@@ -8,6 +8,7 @@ use super::evidence::{self, Known};
 use super::guard;
 use super::instruct;
 use super::output::Level;
+use super::probe;
 use super::publish::{log, messages};
 use super::settings::{GroupSettings, WhenUnknown};
 use super::stamp::{HOUR, Stamp};
@@ -32,10 +33,13 @@ pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
 pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, Option<i64>) {
     let (mut wall, mut listening): (Option<Stamp>, Option<i64>) = (None, None);
     let mut sooner = |at: Option<Stamp>| wall = [wall, at].into_iter().flatten().min();
-    for group in &state.groups {
+    for (index, group) in state.groups.iter().enumerate() {
         sooner(group.restriction_edge);
         sooner(group.next_point);
         sooner(watering::next_end(group.window));
+        if let Some(settings) = context.site.groups.get(index) {
+            sooner(probe::ends_in_silence_at(group.full, settings));
+        }
         sooner(group.operator.next_change());
         sooner(group.rain.latest_end(&context.site.rain));
         sooner(group.standing.as_ref().map(|standing| standing.issued.plus(refresh_every(context))));
@@ -137,7 +141,7 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
 /// The scale from what is owed; inside a window small steps are not worth a change.
 fn plan(state: &mut SiteState, index: usize, known: Known, inside: bool, context: &Context<'_>) {
     let settings = &context.site.groups[index];
-    let owed_mm = watering::owed_of_plan_mm(state, index, context);
+    let owed_mm = watering::due_mm(state, index, context);
     let mut percent = if known.confidence == Confidence::Unknown && context.site.normals.is_none() {
         context.site.default_scale_percent.min(settings.most_percent)
     } else {
@@ -213,6 +217,7 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
     if let Some(since) = state.wind.since().filter(|_| site.binds(settings, Reason::Wind)) {
         holds.push(Hold { reason: Reason::Wind, since, until: None });
     }
+    probe::judge(state, index, &mut holds, context);
     let no_evidence = no_evidence(state, known, settings, context);
     let drained = state.season == Season::Drained;
     let group = &mut state.groups[index];
@@ -244,7 +249,7 @@ fn rain(state: &mut SiteState, index: usize, holds: &mut Vec<Hold>, context: &mu
     if state.groups[index].rain.since().is_none() {
         return;
     }
-    let event = state.event;
+    let event = state.event.clone();
     let evidence = evidence::rain_evidence(state, index, &event, context);
     let group = &mut state.groups[index];
     if !site.binds(&site.groups[index], Reason::Rain) {

@@ -22,6 +22,7 @@ mod judge;
 pub mod output;
 mod partition;
 mod presence;
+mod probe;
 pub(crate) mod publish;
 pub mod quality;
 mod rainfall;

@@ -12,6 +12,7 @@ use super::sensor::{BatterySettings, LinkSettings};
 use super::site::evapotranspiration::Place;
 use super::site::normals::Normals;
 use super::site::rain::GaugeSettings;
+use super::site::soil::Texture;
 
 /// One configuration, whole.
 #[derive(Clone, Debug, PartialEq)]
@@ -122,12 +123,69 @@ pub struct GroupSettings {
     pub most_percent: u16,
     /// Plant need without water at which evidence no longer holds, % of the ceiling.
     pub dry_guard_percent: u16,
+    pub method: Method,
+    pub ground: Ground,
+    pub probe: Option<Box<ProbeSettings>>,
+}
+
+/// How the water of a group is kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Method {
+    /// What is owed, watered at every opportunity.
+    #[default]
+    Ledger,
+    /// What is missing in the root zone, watered when the plants would begin to feel it.
+    Account,
+}
+
+/// The soil below a group.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ground {
+    pub texture: Option<Texture>,
+    /// 0–100.
+    pub slope_percent: f64,
+    /// Water between field capacity and wilting point in the root zone, mm; with method account always known.
+    pub total_mm: Option<f64>,
+    /// Share of it that plants take before they close up, at 5 mm a day: p of FAO-56, Table 22.
+    pub depletion_fraction: f64,
+}
+
+impl Default for Ground {
+    fn default() -> Self {
+        Self { texture: None, slope_percent: 0.0, total_mm: None, depletion_fraction: 0.5 }
+    }
+}
+
+/// A soil-moisture sensor in a group, with its two marks, % by volume.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ProbeSettings {
+    /// Id of the sensor.
+    pub sensor: String,
+    /// The root zone holds no more.
+    pub full_percent: f64,
+    /// The plants need water: the allowable depletion is used up. Less than `full_percent`.
+    pub refill_percent: f64,
+    /// Most that owed is moved by it in a day, mm; 0: never.
+    pub daily_correction_mm: f64,
+    /// A hold it began ends so long after its last word, hours.
+    pub longest_hours: u32,
 }
 
 impl GroupSettings {
-    /// Most that the ledger can owe, mm.
+    pub fn is_account(&self) -> bool {
+        self.method == Method::Account
+    }
+
+    /// Most and least that can be owed, mm: ceiling and credit of the ledger, or an empty and a full root zone.
     pub fn most_owed_mm(&self) -> f64 {
-        self.ceiling_mm
+        match (self.method, self.ground.total_mm) {
+            (Method::Account, Some(total)) => total.max(0.0),
+            _ => self.ceiling_mm.max(self.least_owed_mm()),
+        }
+    }
+
+    pub fn least_owed_mm(&self) -> f64 {
+        if self.is_account() { 0.0 } else { -self.credit_mm.max(0.0) }
     }
 
     /// Minutes that `mm` net take, where the rate is known.
@@ -155,6 +213,8 @@ pub struct ControllerSettings {
     pub step_percent: u16,
     pub least_percent: u16,
     pub most_percent: u16,
+    /// Takes whole minutes only.
+    pub whole_minutes: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -290,6 +350,9 @@ pub(crate) mod tests {
             least_percent: 20,
             most_percent: 120,
             dry_guard_percent: 150,
+            method: Method::Ledger,
+            ground: Ground::default(),
+            probe: None,
         }
     }
 

@@ -115,6 +115,10 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
             group.rain.clock_stepped(now);
         }
         (group.restriction_edge, group.next_point) = (None, None);
+        if let Some(full) = &mut group.full {
+            (full.since, full.heard) = (full.since.min(now), full.heard.min(now));
+        }
+        group.guarded_since = group.guarded_since.map(|since| since.min(now));
         // A window whose close was stepped over is closed and booked by its rule.
         group.window = group.window.filter(|window| window.opened <= now);
         if let Some(standing) = &mut group.standing {

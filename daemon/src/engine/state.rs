@@ -167,9 +167,21 @@ pub struct GroupState {
     /// Reported over decided depth of the last windows, newest last, at most five.
     #[serde(rename = "f", default, skip_serializing_if = "Vec::is_empty")]
     pub fits: Vec<f32>,
+    /// The root zone is full.
+    #[serde(rename = "b", default, skip_serializing_if = "Option::is_none")]
+    pub full: Option<FullRootZone>,
     /// Since when the dry guard has taken evidence holds away.
     #[serde(rename = "y", default, skip_serializing_if = "Option::is_none")]
     pub guarded_since: Option<Stamp>,
+}
+
+/// A full root zone: since when, and when that was last confirmed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FullRootZone {
+    #[serde(rename = "s")]
+    pub since: Stamp,
+    #[serde(rename = "h")]
+    pub heard: Stamp,
 }
 
 /// The scale as last planned, and what it was planned on.

@@ -17,6 +17,7 @@ use super::units::Unit;
 use super::{Engine, SavedSite, decision::reason::Capability};
 
 mod diary;
+mod root_zone;
 mod watering;
 
 /// 2027-06-01T00:00:00Z.
@@ -63,6 +64,7 @@ fn oak(id: &str) -> SiteSettings {
             step_percent: 5,
             least_percent: 20,
             most_percent: 120,
+            whole_minutes: true,
         }],
         ..site()
     }

@@ -3,6 +3,7 @@
 use super::civil;
 use super::evidence;
 use super::output::Level;
+use super::probe;
 use super::publish::{diary, history, log, words};
 use super::rainfall;
 use super::site::days::{ClosedDay, Figures};
@@ -49,6 +50,7 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     let (zone, place) = (context.site.zone, &context.site.place);
     let Some(closed) = state.days.close_today(zone, place, &state.book, stand_in) else { return };
     post(state, None, &closed, context);
+    probe::correct(state, context);
     for entry in &mut state.sensors {
         entry.sensor.flags.clear();
     }

@@ -89,6 +89,23 @@ pub fn owed_of_plan_mm(state: &SiteState, index: usize, context: &Context<'_>) -
     if given_mm > 0.0 { (owed_mm + given_mm).min(most_mm.max(owed_mm)) } else { owed_mm }
 }
 
+/// Net depth due to a group at its next opportunity, or at the one of the window that is open, mm.
+pub fn due_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
+    let settings = &context.site.groups[index];
+    let owed_mm = owed_of_plan_mm(state, index, context);
+    if !settings.is_account() {
+        return owed_mm;
+    }
+    let daily_mm = evidence::daily_need_mm(state, settings, context).max(0.0);
+    let waters = |day: chrono::NaiveDate| settings.watering_days[civil::weekday(day)];
+    let (zone, now) = (context.site.zone, context.now.wall);
+    let coming = civil::windows_from(zone, now, settings.window, 8).map(|(day, ..)| day).find(|day| waters(*day));
+    let next =
+        |coming: chrono::NaiveDate| (1..=7u8).find(|ahead| waters(coming + chrono::Days::new(u64::from(*ahead))));
+    let days = coming.and_then(next).unwrap_or(7);
+    scale::due_mm(settings, owed_mm, daily_mm * f64::from(days), daily_mm)
+}
+
 /// A bridge reported a run that began at `start` and gave `mm`; owed fell by `fell_mm` for it.
 pub fn reported(state: &mut SiteState, index: usize, start: Stamp, mm: f64, fell_mm: f64, context: &mut Context<'_>) {
     let group = &mut state.groups[index];
@@ -226,7 +243,7 @@ fn average(state: &mut SiteState, index: usize, context: &Context<'_>) {
         state.groups[index].mean_percent = None;
         return;
     }
-    let share = scale::share_percent(settings, evidence::owed_mm(state, index, context)) as f32;
+    let share = scale::share_percent(settings, due_mm(state, index, context)) as f32;
     let mean = state.groups[index].mean_percent.unwrap_or(share);
     state.groups[index].mean_percent = Some(mean + (share - mean) / f32::from(settings.averaging_days));
 }

@@ -8,6 +8,7 @@ use thirst_schemas as wire;
 use super::{basis, capability, confidence, diary, history, log, method, reason, state as put, words};
 use crate::engine::civil;
 use crate::engine::decision::hold::restriction;
+use crate::engine::decision::scale::{self, RunTime};
 use crate::engine::decision::{Change, Wanted};
 use crate::engine::evidence;
 use crate::engine::output::Level;
@@ -81,7 +82,7 @@ pub fn instruction(settings: &ControllerSettings, told: &Told, shape: Shape, con
         percent: shape.percent,
         percents: shape.percents,
         months: shape.months,
-        minutes: None,
+        minutes: shape.minutes.map(|runs| runs.into_iter().map(|(group, run)| (group, run_time(run))).collect()),
         follows_group: shape.follows_group,
         spread_percent: shape.spread_percent,
         valid_until: valid_until(context).utc(),
@@ -96,6 +97,7 @@ pub struct Shape {
     pub percent: Option<u16>,
     pub percents: Option<BTreeMap<String, u16>>,
     pub months: Option<[u16; 12]>,
+    pub minutes: Option<BTreeMap<String, RunTime>>,
     pub follows_group: Option<String>,
     pub spread_percent: Option<u16>,
     pub text: String,
@@ -242,6 +244,10 @@ pub fn sensor(state: &mut SiteState, index: usize, settings: &SensorSettings, co
     put(context, wire::topics::sensor(&context.settings.prefix, &context.site.id, &settings.id), &payload);
 }
 
+fn run_time(run: RunTime) -> wire::RunTime {
+    wire::RunTime { minutes: run.minutes, cycles: run.cycles.count, soak_minutes: run.cycles.soak_minutes }
+}
+
 fn valid_until(context: &Context<'_>) -> Stamp {
     context.now.wall.plus(i64::from(context.site.valid_hours.max(1)) * HOUR)
 }
@@ -261,9 +267,14 @@ fn figures(state: &SiteState, index: usize, context: &Context<'_>) -> wire::Figu
     let now = context.now.wall;
     let today = state.days.today().map(|today| today.figures.water).unwrap_or_default();
     let figure = |value: f64| wire::finite(value).map(wire::round2);
+    let settings = &context.site.groups[index];
+    let due_mm = scale::depth_of_mm(settings, f64::from(state.groups[index].planned.percent));
     wire::Figures {
         owed_mm: wire::round2(evidence::owed_mm(state, index, context)),
-        run_depth_mm: wire::round2(context.site.groups[index].run_depth_mm),
+        run_depth_mm: wire::round2(settings.run_depth_mm),
+        net_due_mm: figure(due_mm),
+        gross_due_mm: figure(due_mm / settings.efficiency.max(0.05)),
+        dry_mm: figure(evidence::dry_mm(state, index, context)),
         eto_today_mm: wire::round2(today.eto_mm),
         rain_today_mm: wire::round2(today.rain_mm),
         rain_24h_mm: wire::round2(state.book.rain_mm(now.plus(-24 * HOUR), now.plus(1))),

@@ -3,8 +3,10 @@
 use super::super::civil;
 use super::super::decision::hold::Hold;
 use super::super::decision::reason::Reason;
+use super::super::decision::scale::RunTime;
 use super::super::decision::{Confidence, Wanted, scale};
 use super::super::evidence;
+use super::super::probe;
 use super::super::reading::Quantity;
 use super::super::settings::{DisplayUnits, SiteSettings};
 use super::super::stamp::{MINUTE, Stamp};
@@ -74,7 +76,7 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             let note = note.map_or_else(String::new, |note| format!(" ({note})"));
             format!("Held by {who}{note} {}.", open("until released"))
         }
-        Reason::RootZoneFull => "The soil of the root zone is full.".to_owned(),
+        Reason::RootZoneFull => root_zone_full(state, index, context),
         Reason::Season => "The system is drained for the winter.".to_owned(),
         Reason::Calendar => format!("The calendar says no watering {}.", open("for now")),
         Reason::NoEvidence => {
@@ -84,6 +86,19 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
                 "No thermometer is heard, and frost cannot be ruled out at this time of the year.".to_owned()
             }
         }
+    }
+}
+
+fn root_zone_full(state: &SiteState, index: usize, context: &Context<'_>) -> String {
+    let Some(probe) = &context.site.groups[index].probe else {
+        return "The root zone is full: nothing is missing there yet.".to_owned();
+    };
+    match probe::moisture_percent(state, probe, context) {
+        Some(percent) => format!(
+            "The soil is full: sensor {} reads {percent:.0} % of water by volume, and from {:.0} % on the soil holds no more.",
+            probe.sensor, probe.full_percent
+        ),
+        None => format!("The soil was full when sensor {} was last heard.", probe.sensor),
     }
 }
 
@@ -167,6 +182,21 @@ pub fn instruction(water_allowed: bool, what: &str, held: &[String]) -> String {
         (true, _) => format!("Water may run: {what}."),
         (false, true) => format!("No water: {what}."),
         (false, false) => format!("No water. Held: {}.", held.join("; ")),
+    }
+}
+
+/// A run: "24 minutes in 2 cycles with 43 minutes of soaking between", or "off".
+pub fn run_time(run: &RunTime) -> String {
+    let minutes = match run.minutes {
+        minutes if minutes <= 0.0 => return "off".to_owned(),
+        1.0 => "1 minute".to_owned(),
+        minutes => format!("{minutes} minutes"),
+    };
+    match run.cycles.count {
+        0 | 1 => minutes,
+        count => {
+            format!("{minutes} in {count} cycles with {} minutes of soaking between", run.cycles.soak_minutes)
+        }
     }
 }
 

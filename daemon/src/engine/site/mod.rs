@@ -6,3 +6,4 @@ pub mod evapotranspiration;
 pub mod ledger;
 pub mod normals;
 pub mod rain;
+pub mod soil;

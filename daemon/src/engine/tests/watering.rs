@@ -5,7 +5,7 @@ use crate::engine::settings::GroupSettings;
 use crate::engine::settings::{RainHoldLength, Window, tests::time};
 
 /// A driver for a site with one controller of `capability`; changes to settings by `change`.
-fn yard(capability: Capability, change: impl FnOnce(&mut SiteSettings)) -> Driver {
+pub(super) fn yard(capability: Capability, change: impl FnOnce(&mut SiteSettings)) -> Driver {
     let mut settings = settings();
     settings.sites[0].zone = chrono_tz::Tz::UTC;
     settings.sites[0].controllers[0] = ControllerSettings {
@@ -20,7 +20,7 @@ fn yard(capability: Capability, change: impl FnOnce(&mut SiteSettings)) -> Drive
 }
 
 /// Dry, calm summer weather every ten minutes from `from` to `to` minutes after the start; rain counter at `rain`.
-fn dry(driver: &mut Driver, (from, to): (i64, i64), rain: f64, outputs: &mut Vec<Output>) {
+pub(super) fn dry(driver: &mut Driver, (from, to): (i64, i64), rain: f64, outputs: &mut Vec<Output>) {
     for minute in (from..to).step_by(10) {
         let at = START.plus(minute * MINUTE + 1);
         driver.apply(now(at), weather(at, rain), outputs);
@@ -28,7 +28,7 @@ fn dry(driver: &mut Driver, (from, to): (i64, i64), rain: f64, outputs: &mut Vec
 }
 
 /// A report of a run of the lawn of `minutes` from `start`, in minutes after the start, with its depth.
-fn report(driver: &mut Driver, start: i64, minutes: i64, mm: f64, outputs: &mut Vec<Output>) {
+pub(super) fn report(driver: &mut Driver, start: i64, minutes: i64, mm: f64, outputs: &mut Vec<Output>) {
     let (from, to) = (START.plus(start * MINUTE), START.plus((start + minutes) * MINUTE));
     let payload =
         format!(r#"{{"runs":[{{"group":"lawn","start":"{}","end":"{}","depth_mm":{mm}}}]}}"#, from.text(), to.text());
@@ -37,21 +37,21 @@ fn report(driver: &mut Driver, start: i64, minutes: i64, mm: f64, outputs: &mut 
     driver.apply(now(to.plus(1)), event, outputs);
 }
 
-fn owed(driver: &Driver) -> f64 {
+pub(super) fn owed(driver: &Driver) -> f64 {
     driver.engine().view("oak").unwrap().groups[0].owed_mm
 }
 
 /// Percentages of the lawn in the instructions, oldest first.
-fn percents(outputs: &[Output]) -> Vec<u64> {
+pub(super) fn percents(outputs: &[Output]) -> Vec<u64> {
     payloads(outputs, "/instruction/").iter().filter_map(|told| told["percents"]["lawn"].as_u64()).collect()
 }
 
-fn open(driver: &Driver, kind: &str) -> bool {
+pub(super) fn open(driver: &Driver, kind: &str) -> bool {
     driver.engine().view("oak").unwrap().open_alerts.iter().any(|(open, ..)| open == kind)
 }
 
-const H: i64 = 60;
-const D: i64 = 24 * H;
+pub(super) const H: i64 = 60;
+pub(super) const D: i64 = 24 * H;
 
 #[test]
 fn decided_water_is_booked_when_the_window_opens_and_not_before_or_after() {
