@@ -9,4 +9,6 @@ mod fallon;
 #[cfg(test)]
 mod maricopa;
 #[cfg(test)]
+mod nights;
+#[cfg(test)]
 mod table;

@@ -64,6 +64,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
     let freeze = hold::freeze(table.table("freeze").as_ref());
     let wind = hold::wind(table.table("wind").as_ref());
     let frost_months = calendar::months(table, "frost_months");
+    let drained_in_winter = table.truth("drained_in_winter");
     let when_unknown = table.word("when_unknown", &[("scale", WhenUnknown::Scale), ("hold", WhenUnknown::Hold)]);
     let default_eto_mm = table.measured("default_eto", &DEPTH, 0.0..=20.0).unwrap_or(DEFAULT_ETO_MM);
     let default_scale_percent = table.measured_whole("default_scale", &SHARE, 0..=200).unwrap_or(DEFAULT_SCALE_PERCENT);
@@ -99,6 +100,7 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
         restrictions,
         normals,
         frost_months: frost_months.unwrap_or_else(|| default_frost_months(latitude_degrees)),
+        drained_in_winter: drained_in_winter.unwrap_or(true),
         when_unknown: when_unknown.unwrap_or(WhenUnknown::Scale),
         default_eto_mm,
         default_scale_percent,
@@ -282,6 +284,9 @@ fn restrictions(
         let Some(rule) = restriction::read_rule(table, None) else { continue };
         for (group, spot) in &rule.groups {
             check_group(spot, group, groups);
+        }
+        if rule.stages.is_some() {
+            table.fault("stages", "only a [[districts]] has stages; write from and until here");
         }
         rules.push(rule.rule);
     }

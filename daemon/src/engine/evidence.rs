@@ -12,6 +12,7 @@ use super::output::Level;
 use super::publish::{log, words};
 use super::rainfall;
 use super::reading::Quantity;
+use super::season;
 use super::settings::GroupSettings;
 use super::site::days::StandIn;
 use super::site::ledger::{self, DayWater};
@@ -90,7 +91,9 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
     let usual = state.sensors.iter().filter_map(|entry| entry.sensor.link.interval()).max().unwrap_or(0);
     // An hour between readings, or more where the sensors speak more rarely. Our choice.
     let longest_gap = HOUR.max(usual + usual / 2);
-    match state.freeze.judge(coldest, context.now.wall, longest_gap, &context.site.freeze) {
+    let change = state.freeze.judge(coldest, context.now.wall, longest_gap, &context.site.freeze);
+    // A drained system has no noise of frost.
+    match change.filter(|_| state.season.waters()) {
         Some(FreezeChange::Began) => {
             log(context, Level::Info, format!("freeze hold begins at {}", words::temperature(context.site, coldest)))
         }
@@ -111,7 +114,7 @@ pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>
             continue;
         }
         let evidence = RainEvidence { last_day_mm, ..rain_evidence(state, index, &event, context) };
-        let (now, rain) = (context.now.wall, context.site.rain);
+        let (now, rain) = (context.now.wall, season::rain_settings(state, index, context));
         if state.groups[index].rain.rained(&evidence, now, &rain) {
             log(
                 context,

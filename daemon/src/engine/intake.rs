@@ -239,22 +239,27 @@ fn read_battery(
     };
     let battery = &mut state.sensors[index].sensor.battery;
     match battery.read(context.now.listening, said, &settings.battery) {
-        Some(BatteryChange::Low) => {
-            let mut wording = Wording::new(
-                format!("The battery of sensor {} is low.", settings.id),
-                "Replace it soon; note the replacement with a service command.",
-            );
-            if let Some(volts) = battery.volts() {
-                wording = wording.with("battery_volts", volts.0);
-            }
-            if let Some(percent) = battery.percent() {
-                wording = wording.with("battery_percent", percent.0);
-            }
-            alerts::raise(state, AlertKind::BatteryLow, &settings.id, wording, context);
-        }
+        // The batteries of a drained site can wait for the spring: they are told of when the season begins.
+        Some(BatteryChange::Low) if state.season.waters() => battery_low(state, index, settings, context),
         Some(BatteryChange::Recovered) => alerts::clear(state, AlertKind::BatteryLow, &settings.id, context),
-        None => {}
+        Some(BatteryChange::Low) | None => {}
     }
+}
+
+/// Says that a battery is low.
+pub fn battery_low(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
+    let battery = &state.sensors[index].sensor.battery;
+    let mut wording = Wording::new(
+        format!("The battery of sensor {} is low.", settings.id),
+        "Replace it soon; note the replacement with a service command.",
+    );
+    if let Some(volts) = battery.volts() {
+        wording = wording.with("battery_volts", volts.0);
+    }
+    if let Some(percent) = battery.percent() {
+        wording = wording.with("battery_percent", percent.0);
+    }
+    alerts::raise(state, AlertKind::BatteryLow, &settings.id, wording, context);
 }
 
 /// Remembers a reading as the channel's last. `age`: how old its news is, ms; it is fresh for that much less.

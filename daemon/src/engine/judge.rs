@@ -1,18 +1,21 @@
 //! From evidence to decisions: calendar, windows, holds, scale, and when to speak.
 
 use super::civil;
-use super::decision::hold::{Hold, restriction};
+use super::decision::hold::Hold;
+use super::decision::hold::restriction::{self, Rules};
 use super::decision::reason::Reason;
 use super::decision::{self, Change, Confidence, Speak, Standing, Wanted, scale};
 use super::evidence::{self, Known};
+use super::frost;
 use super::guard;
 use super::instruct;
 use super::output::Level;
 use super::probe;
 use super::publish::{log, messages};
+use super::season;
 use super::settings::{GroupSettings, WhenUnknown};
 use super::stamp::{HOUR, Stamp};
-use super::state::{Context, Pending, Planned, Restricted, Season, SiteState};
+use super::state::{Context, Pending, Planned, Restricted, SiteState};
 use super::watering;
 
 /// Judges every group and speaks where there is something to say.
@@ -41,7 +44,7 @@ pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, 
             sooner(probe::ends_in_silence_at(group.full, settings));
         }
         sooner(group.operator.next_change());
-        sooner(group.rain.latest_end(&context.site.rain));
+        sooner(group.rain.latest_end(&season::rain_settings(state, index, context)));
         sooner(group.standing.as_ref().map(|standing| standing.issued.plus(refresh_every(context))));
         if let Some(pending) = group.pending {
             let standing = group.standing.as_ref();
@@ -100,10 +103,11 @@ fn calendar(state: &mut SiteState, index: usize, context: &Context<'_>) {
         return;
     }
     let settings = &site.groups[index];
-    let forbidden = restriction::forbidden_by(&site.restrictions, settings, site.zone, now);
+    let rules = Rules { rules: &site.restrictions, group: settings, zone: site.zone, watered: group.watered };
+    let forbidden = rules.forbidden_by(now);
     group.restriction = forbidden.map(|rule| Restricted {
         since: group.restriction.as_ref().map_or(now, |before| before.since),
-        until: restriction::allowed_again(&site.restrictions, settings, site.zone, now),
+        until: rules.allowed_again(now),
         rule: rule.name.clone(),
         source: rule.source.clone(),
     });
@@ -147,6 +151,10 @@ fn plan(state: &mut SiteState, index: usize, known: Known, inside: bool, context
     } else {
         percent(state, index, owed_mm, context)
     };
+    if state.groups[index].establishing.is_some() && state.season.waters() {
+        percent = percent.max(100.min(settings.most_percent));
+    }
+    percent = percent.min(watering::most_percent(state, index, context));
     // The opportunity was at the opening, and that is what was booked: what comes due later waits for the next one.
     let taken = state.groups[index].window.and_then(|window| window.decided_percent);
     if taken.is_some() && !instruct::reports_runs(state, index, context) {
@@ -211,17 +219,21 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
     let mut holds = Vec::new();
     rain(state, index, &mut holds, context);
     let site = context.site;
-    if let Some(since) = state.freeze.since().filter(|_| site.binds(settings, Reason::Freeze)) {
-        holds.push(Hold { reason: Reason::Freeze, since, until: None });
+    // Empty pipes freeze without harm: no noise of frost in winter.
+    let frost_matters = site.binds(settings, Reason::Freeze) && state.season.waters();
+    if frost_matters {
+        let live = state.freeze.since().map(|since| Hold { reason: Reason::Freeze, since, until: None });
+        holds.extend(live.or_else(|| frost::hold(state, index, context)));
     }
     if let Some(since) = state.wind.since().filter(|_| site.binds(settings, Reason::Wind)) {
         holds.push(Hold { reason: Reason::Wind, since, until: None });
     }
     probe::judge(state, index, &mut holds, context);
     let no_evidence = no_evidence(state, known, settings, context);
-    let drained = state.season == Season::Drained;
+    let drained = !state.season.waters();
     let group = &mut state.groups[index];
-    if let Some(restricted) = &group.restriction {
+    let permitted = group.establishing.as_ref().is_some_and(|establishing| establishing.permit.is_some());
+    if let Some(restricted) = group.restriction.as_ref().filter(|_| !permitted) {
         holds.push(Hold { reason: Reason::Restriction, since: restricted.since, until: restricted.until });
     }
     group.season_since = drained.then(|| group.season_since.unwrap_or(now));
@@ -251,13 +263,14 @@ fn rain(state: &mut SiteState, index: usize, holds: &mut Vec<Hold>, context: &mu
     }
     let event = state.event.clone();
     let evidence = evidence::rain_evidence(state, index, &event, context);
+    let rain = season::rain_settings(state, index, context);
     let group = &mut state.groups[index];
     if !site.binds(&site.groups[index], Reason::Rain) {
         group.rain.withdraw();
-    } else if group.rain.lapse(&evidence, now, &site.rain) {
+    } else if group.rain.lapse(&evidence, now, &rain) {
         log(context, Level::Info, format!("group {}: rain hold ends", site.groups[index].id));
     } else if let Some(since) = group.rain.since() {
-        holds.push(Hold { reason: Reason::Rain, since, until: group.rain.until(&evidence, now, &site.rain) });
+        holds.push(Hold { reason: Reason::Rain, since, until: group.rain.until(&evidence, now, &rain) });
     }
 }
 
@@ -270,6 +283,7 @@ fn no_evidence(state: &SiteState, known: Known, settings: &GroupSettings, contex
     let month = civil::month(civil::date(site.zone, context.now.wall));
     !known.thermometer
         && site.frost_months[month]
+        && state.season.waters()
         && site.binds(settings, Reason::Freeze)
         && state.freeze.since().is_none()
 }

@@ -39,13 +39,16 @@ pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: 
         );
         return;
     }
-    let allowed = state.controllers[index].told.as_ref().is_some_and(|told| told.water_allowed);
+    let told = state.controllers[index].told.as_ref();
+    let allowed = told.is_some_and(|told| told.water_allowed);
+    let held_since = told.filter(|told| !told.water_allowed).map(|told| told.changed_at.plus(OBEYED_WITHIN));
     let before = state.controllers[index].bridge;
     // A report on runs or flow alone takes nothing back of what was confirmed.
     let confirmed = before.map_or((0, 0), |before| (before.epoch, before.sequence));
     let force = report.in_force.map_or(confirmed, |force| (force.epoch, force.sequence));
     let runs = report.runs.as_deref().unwrap_or_default();
     let flows = report.flow_liters_per_minute.map(|flow| flow > LEAST_FLOW);
+    let ran = held_since.is_some_and(|since| runs.iter().any(|run| Stamp::from(run.start) > since));
     let word = BridgeWord {
         at: context.now.wall,
         listening: context.now.listening,
@@ -53,7 +56,7 @@ pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: 
         sequence: force.1,
         flow_while_held: match flows {
             Some(flows) => flows && !allowed,
-            None => before.is_some_and(|before| before.flow_while_held) && !allowed,
+            None => ran || before.is_some_and(|before| before.flow_while_held) && !allowed,
         },
     };
     if before.is_none() {
@@ -86,7 +89,7 @@ fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Cont
             context,
             Level::Warn,
             format!(
-                "group {}: a run without depth_mm cannot be booked: set application_rate and efficiency of the group",
+                "group {}: a run without depth_mm cannot be booked: set application_rate of the group, or area with a meter",
                 settings.id
             ),
         );
@@ -119,15 +122,21 @@ fn remember(controller: &mut ControllerState, run: BookedRun) {
     }
 }
 
-/// Net depth of a run, mm: as reported, else minutes times application rate and efficiency.
+/// Net depth of a run, mm: as reported, else what a meter counted over the area, else minutes times application rate; the
+/// last two times efficiency.
 fn depth_mm(settings: &GroupSettings, run: &wire::Run) -> Option<f64> {
     let minutes = run.minutes.or_else(|| {
         let end = run.end?;
         Some((end - run.start).num_seconds().max(0) as f64 / 60.0)
     });
-    let depth = run.depth_mm.or_else(|| Some(minutes? / 60.0 * settings.net_rate_mm_per_hour?))?;
+    // A liter on a square meter is a millimeter.
+    let metered = || Some(run.volume_liters? / settings.area_m2? * settings.efficiency);
+    let depth = run.depth_mm.or_else(metered).or_else(|| Some(minutes? / 60.0 * settings.net_rate_mm_per_hour?))?;
     depth.is_finite().then(|| depth.clamp(0.0, 200.0))
 }
+
+/// A run that begins so long after a hold began while it was held. Design: five minutes to follow.
+const OBEYED_WITHIN: i64 = 5 * MINUTE;
 
 const KEPT_RUNS: usize = 128;
 

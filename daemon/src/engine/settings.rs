@@ -53,6 +53,8 @@ pub struct SiteSettings {
     pub normals: Option<Normals>,
     /// Months in which frost is to be reckoned with, January first.
     pub frost_months: [bool; 12],
+    /// The system is drained for the winter, so draining and starting are suggested.
+    pub drained_in_winter: bool,
     pub when_unknown: WhenUnknown,
     /// Without normals: reference evapotranspiration of a day nobody measured, mm, and the scale of a site nobody hears, %.
     pub default_eto_mm: f64,
@@ -271,11 +273,17 @@ pub struct RestrictionRule {
     /// Monday first: days on which watering is allowed; None: any.
     pub allowed_weekdays: Option<[bool; 7]>,
     pub parity: Option<Parity>,
+    /// At most so many days with water in a week from Monday to Sunday, 1–6.
+    pub days_a_week: Option<u8>,
+    /// Longest run of a zone on a day, minutes.
+    pub most_minutes: Option<f64>,
     /// Local times of day within which nobody waters; may cross midnight.
     pub barred: Vec<Window>,
     /// First and last day of force, inclusive.
     pub from: Option<NaiveDate>,
     pub until: Option<NaiveDate>,
+    /// Every year from a month and day to another, inclusive; may cross the new year.
+    pub every_year: Option<((u8, u8), (u8, u8))>,
     /// Kinds it does not bind.
     pub exempt_kinds: Vec<GroupKind>,
     /// Groups it binds; empty: all.
@@ -404,6 +412,7 @@ pub(crate) mod tests {
             restrictions: vec![],
             normals: None,
             frost_months: [true, true, true, false, false, false, false, false, false, false, true, true],
+            drained_in_winter: true,
             when_unknown: WhenUnknown::Scale,
             default_eto_mm: 4.0,
             default_scale_percent: 60,

@@ -6,6 +6,7 @@ use super::decode::{FeedSettings, Part};
 use super::event::Digest;
 use super::evidence;
 use super::faults;
+use super::frost;
 use super::instruct;
 use super::judge;
 use super::output::Level;
@@ -36,6 +37,7 @@ pub fn step(
         );
     }
     evidence::refresh_today(state, context);
+    frost::look(state, context);
     judge::groups(state, context);
     tell(state, context);
     deadline(state, context)
@@ -98,6 +100,7 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
             entry.gauge.clock_stepped_ahead(by, now);
         }
     }
+    state.nights.clock_stepped(now);
     if by < 0 {
         for entry in &mut state.sensors {
             entry.sensor.clock_stepped(now);
@@ -130,6 +133,7 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
             told.issued = told.issued.min(now);
         }
     }
+    state.season_set_at = state.season_set_at.map(|at| at.min(now));
     state.revise_at = state.revise_at.map(|at| at.min(now.plus(MINUTE)));
     (state.sent.totals_at, state.sent.status_at) = (None, None);
 }
@@ -184,6 +188,7 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
     if now.trusted {
         wall.push(state.days.next_change(turn::lateness(context)));
         wall.push(state.revise_at);
+        wall.push(state.nights.next);
         if state.days.today().is_none() {
             wall.push(Some(now.wall));
         }

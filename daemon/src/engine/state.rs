@@ -2,12 +2,14 @@
 
 use std::collections::VecDeque;
 
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use super::alert::Alerts;
 use super::decision::hold::freeze::FreezeHold;
 use super::decision::hold::operator::Operator;
 use super::decision::hold::rain::{RainEvent, RainHold};
+use super::decision::hold::restriction::WateredWeek;
 use super::decision::hold::wind::WindHold;
 use super::decision::{Change, Standing};
 use super::event::{Digest, Now};
@@ -19,6 +21,7 @@ use super::settings::{Settings, SiteSettings};
 use super::site::day_book::DayBook;
 use super::site::days::Days;
 use super::site::ledger::Ledger;
+use super::site::night::Nights;
 use super::site::rain::Gauge;
 use super::stamp::Stamp;
 
@@ -60,6 +63,8 @@ pub struct SiteState {
     pub event: RainEvent,
     #[serde(rename = "fz", default)]
     pub freeze: FreezeHold,
+    #[serde(rename = "ni", default)]
+    pub nights: Nights,
     #[serde(rename = "wd", default)]
     pub wind: WindHold,
     #[serde(rename = "al", default)]
@@ -68,6 +73,9 @@ pub struct SiteState {
     pub commands: VecDeque<SeenCommand>,
     #[serde(rename = "se", default)]
     pub season: Season,
+    /// When a person set the season last.
+    #[serde(rename = "sa", default, skip_serializing_if = "Option::is_none")]
+    pub season_set_at: Option<Stamp>,
     /// Rain that came while the clock was not believed: dated when it is, µm.
     #[serde(rename = "un", default)]
     pub undated_rain_um: i32,
@@ -167,12 +175,29 @@ pub struct GroupState {
     /// Reported over decided depth of the last windows, newest last, at most five.
     #[serde(rename = "f", default, skip_serializing_if = "Vec::is_empty")]
     pub fits: Vec<f32>,
+    /// New plants establish.
+    #[serde(rename = "h", default, skip_serializing_if = "Option::is_none")]
+    pub establishing: Option<Box<Establishing>>,
+    /// Days of a week with water.
+    #[serde(rename = "q", default, skip_serializing_if = "Option::is_none")]
+    pub watered: Option<WateredWeek>,
     /// The root zone is full.
     #[serde(rename = "b", default, skip_serializing_if = "Option::is_none")]
     pub full: Option<FullRootZone>,
     /// Since when the dry guard has taken evidence holds away.
     #[serde(rename = "y", default, skip_serializing_if = "Option::is_none")]
     pub guarded_since: Option<Stamp>,
+}
+
+/// New plants that need water beyond what the ledger owes.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Establishing {
+    /// Last day, local.
+    #[serde(rename = "u")]
+    pub until: NaiveDate,
+    /// What permits it to be watered in spite of restrictions.
+    #[serde(rename = "p", default)]
+    pub permit: Option<String>,
 }
 
 /// A full root zone: since when, and when that was last confirmed.

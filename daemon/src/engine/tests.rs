@@ -17,7 +17,9 @@ use super::units::Unit;
 use super::{Engine, SavedSite, decision::reason::Capability};
 
 mod diary;
+mod frost;
 mod root_zone;
+mod season;
 mod watering;
 
 /// 2027-06-01T00:00:00Z.

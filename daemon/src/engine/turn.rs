@@ -6,11 +6,12 @@ use super::output::Level;
 use super::probe;
 use super::publish::{diary, history, log, words};
 use super::rainfall;
+use super::season;
 use super::site::days::{ClosedDay, Figures};
 use super::site::evapotranspiration::Method;
 use super::site::normals::Basis;
 use super::stamp::HOUR;
-use super::state::{Context, Season, SiteState};
+use super::state::{Context, SiteState};
 
 /// Brings the days up to now. Where the clock is not believed, nothing turns.
 pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
@@ -51,6 +52,7 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     let Some(closed) = state.days.close_today(zone, place, &state.book, stand_in) else { return };
     post(state, None, &closed, context);
     probe::correct(state, context);
+    season::judge(state, context);
     for entry in &mut state.sensors {
         entry.sensor.flags.clear();
     }
@@ -103,7 +105,7 @@ fn post(state: &mut SiteState, before: Option<Figures>, day: &ClosedDay, context
             None => group.ledger.post(settings, month, day.figures.water),
             Some(before) => group.ledger.correct(settings, month, before.water, day.figures.water),
         }
-        if state.season == Season::Drained {
+        if !state.season.waters() {
             group.ledger.forgive();
         }
     }

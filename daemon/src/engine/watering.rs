@@ -3,8 +3,11 @@
 //! Without a bridge's report water is booked as decided when the window opens, or when the hold that stood then ends. A hold
 //! that comes while the run is taken to be under way gives the rest of it back. A bridge's report overrules all that.
 
+use chrono::{Days, NaiveDate};
+
 use super::alert::{AlertKind, Wording};
 use super::civil;
+use super::decision::hold::restriction::{Rules, WateredWeek};
 use super::decision::scale;
 use super::evidence;
 use super::formula::solar;
@@ -97,19 +100,35 @@ pub fn due_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
         return owed_mm;
     }
     let daily_mm = evidence::daily_need_mm(state, settings, context).max(0.0);
-    let waters = |day: chrono::NaiveDate| settings.watering_days[civil::weekday(day)];
+    let waters = |day: NaiveDate| settings.watering_days[civil::weekday(day)];
     let (zone, now) = (context.site.zone, context.now.wall);
     let coming = civil::windows_from(zone, now, settings.window, 8).map(|(day, ..)| day).find(|day| waters(*day));
-    let next =
-        |coming: chrono::NaiveDate| (1..=7u8).find(|ahead| waters(coming + chrono::Days::new(u64::from(*ahead))));
+    let ahead = |coming: NaiveDate, days: u8| coming.checked_add_days(Days::new(u64::from(days)));
+    let next = |coming: NaiveDate| (1..=7u8).find(|days| ahead(coming, *days).is_some_and(waters));
     let days = coming.and_then(next).unwrap_or(7);
     scale::due_mm(settings, owed_mm, daily_mm * f64::from(days), daily_mm)
+}
+
+/// Most percent of a run that rules on run times allow at the next opportunity, or at that of the open window.
+pub fn most_percent(state: &SiteState, index: usize, context: &Context<'_>) -> u16 {
+    let (site, now) = (context.site, context.now.wall);
+    let settings = &site.groups[index];
+    let Some(run_minutes) = settings.run_minutes.filter(|_| !site.restrictions.is_empty()) else { return u16::MAX };
+    let rules =
+        Rules { rules: &site.restrictions, group: settings, zone: site.zone, watered: state.groups[index].watered };
+    let coming =
+        civil::windows_from(site.zone, now, settings.window, 2).next().map_or(now, |(_, opens, _)| opens.max(now));
+    // At most a few hundred percent, so the cast is exact.
+    let percent = |minutes: f64| (100.0 * minutes / run_minutes.max(0.1)).floor().min(10_000.0) as u16;
+    rules.most_minutes(coming).map_or(u16::MAX, percent)
 }
 
 /// A bridge reported a run that began at `start` and gave `mm`; owed fell by `fell_mm` for it.
 pub fn reported(state: &mut SiteState, index: usize, start: Stamp, mm: f64, fell_mm: f64, context: &mut Context<'_>) {
     let group = &mut state.groups[index];
     group.missed = 0;
+    note_watered(state, index, start, context);
+    let group = &mut state.groups[index];
     if let Some(window) = group.window.as_mut().filter(|window| window.opened.plus(-SLACK) <= start) {
         window.given_mm += fell_mm;
         window.reported_mm += mm;
@@ -131,6 +150,13 @@ pub fn take_back_assumed(state: &mut SiteState, index: usize, start: Stamp) {
     }
 }
 
+/// Notes a day with water, where rules count them.
+fn note_watered(state: &mut SiteState, index: usize, at: Stamp, context: &Context<'_>) {
+    let group = &mut state.groups[index];
+    group.watered = Some(WateredWeek::with(group.watered, civil::date(context.site.zone, at)));
+    group.restriction_edge = None;
+}
+
 /// Books the opportunity: what was decided, where no bridge tells what runs.
 fn take(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
     let (settings, now) = (&context.site.groups[index], context.now.wall);
@@ -146,6 +172,7 @@ fn take(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
     }
     let ends = now.plus(length(settings, mm)).min(window.closes).max(now.plus(1));
     window.given_mm += fell_mm;
+    group.watered = Some(WateredWeek::with(group.watered, civil::date(context.site.zone, now)));
     window.run = Some(AssumedRun { start: now, ends, mm, fell_mm });
     group.delivered = Some(Delivered { at: now, mm, reported: false, fell_mm });
     state.sent.totals_due = true;

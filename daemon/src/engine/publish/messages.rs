@@ -7,7 +7,7 @@ use thirst_schemas as wire;
 
 use super::{basis, capability, confidence, diary, history, log, method, reason, state as put, words};
 use crate::engine::civil;
-use crate::engine::decision::hold::restriction;
+use crate::engine::decision::hold::restriction::Rules;
 use crate::engine::decision::scale::{self, RunTime};
 use crate::engine::decision::{Change, Wanted};
 use crate::engine::evidence;
@@ -53,7 +53,7 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
         confidence: confidence(said.confidence),
         basis: basis_of(state, context),
         figures: figures(state, index, context),
-        allowed_intervals: allowed(index, context),
+        allowed_intervals: allowed(state, index, context),
         clock_trusted: context.now.trusted,
         durable: true,
         text,
@@ -281,7 +281,7 @@ fn figures(state: &SiteState, index: usize, context: &Context<'_>) -> wire::Figu
         rain_event_mm: wire::round2(state.event.mm(now, &context.site.rain)),
         air_temperature_celsius: evidence::fresh(state, Quantity::AirTemperature, context).next().and_then(figure),
         coldest_celsius: evidence::coldest(state, context).and_then(figure),
-        coldest_expected_celsius: None,
+        coldest_expected_celsius: state.nights.expected_celsius().and_then(figure),
         wind_10min_m_per_s: evidence::fresh(state, Quantity::WindSpeed, context)
             .next()
             .and(state.wind.mean())
@@ -301,10 +301,12 @@ fn basis_of(state: &SiteState, context: &Context<'_>) -> BTreeMap<wire::Name, wi
     map
 }
 
-fn allowed(index: usize, context: &Context<'_>) -> Vec<wire::Interval> {
+fn allowed(state: &SiteState, index: usize, context: &Context<'_>) -> Vec<wire::Interval> {
     let (site, now) = (context.site, context.now.wall);
     let to = now.plus(48 * HOUR);
-    restriction::allowed_intervals(&site.restrictions, &site.groups[index], site.zone, now, to)
+    let watered = state.groups[index].watered;
+    Rules { rules: &site.restrictions, group: &site.groups[index], zone: site.zone, watered }
+        .allowed_intervals(now, to)
         .into_iter()
         .map(|(start, end)| wire::Interval { start: start.utc(), end: end.utc() })
         .collect()

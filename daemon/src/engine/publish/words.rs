@@ -8,9 +8,10 @@ use super::super::decision::{Confidence, Wanted, scale};
 use super::super::evidence;
 use super::super::probe;
 use super::super::reading::Quantity;
+use super::super::season;
 use super::super::settings::{DisplayUnits, SiteSettings};
 use super::super::stamp::{MINUTE, Stamp};
-use super::super::state::{Context, SiteState};
+use super::super::state::{Context, Establishing, Season, SiteState};
 
 /// The whole decision of a group: what, why, until when, and what it rests on.
 pub fn decision(state: &SiteState, index: usize, said: &Wanted, context: &Context<'_>) -> String {
@@ -24,6 +25,15 @@ pub fn decision(state: &SiteState, index: usize, said: &Wanted, context: &Contex
     }
     if let Some(words) = confidence(state, said, context) {
         sentences.push(words);
+    }
+    if let Some(guarded) = state.groups[index].guarded_since {
+        sentences.push(format!(
+            "The plants have gone without water for so long that rain, wind and a full root zone hold nothing since {}.",
+            clock(context, guarded)
+        ));
+    }
+    if let Some(establishing) = &state.groups[index].establishing {
+        sentences.push(establishment(establishing, context));
     }
     for release in &state.groups[index].operator.releases {
         let until = release.until.map_or_else(String::new, |until| format!(" until {}", clock(context, until)));
@@ -50,6 +60,14 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
                 depth(site, group.rain.mm())
             )
         }
+        Reason::Freeze if state.freeze.since().is_none() => match state.nights.expected_celsius() {
+            Some(low) => format!(
+                "Frost: after an evening like this the nights here fall to about {} by {}.",
+                temperature(site, low),
+                until.unwrap_or_else(|| "the morning".to_owned())
+            ),
+            None => "Frost was expected, and no thermometer has said since that it is over.".to_owned(),
+        },
         Reason::Freeze => format!(
             "Frost: down to {} since {}. It ends after {} at {} or more.",
             temperature(site, state.freeze.coldest_celsius()),
@@ -77,6 +95,9 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             format!("Held by {who}{note} {}.", open("until released"))
         }
         Reason::RootZoneFull => root_zone_full(state, index, context),
+        Reason::Season if state.season == Season::StartDue => {
+            "The system is drained; the frost is over, so it can be filled and started again.".to_owned()
+        }
         Reason::Season => "The system is drained for the winter.".to_owned(),
         Reason::Calendar => format!("The calendar says no watering {}.", open("for now")),
         Reason::NoEvidence => {
@@ -87,6 +108,20 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             }
         }
     }
+}
+
+/// New plants, and in the last days of them a reminder.
+fn establishment(establishing: &Establishing, context: &Context<'_>) -> String {
+    let until = establishing.until.format("%a %-d %b");
+    let mut text = format!("New plants establish until {until}: at least 100 % on each watering day.");
+    let left = season::days_left(establishing, civil::date(context.site.zone, context.now.wall));
+    if left < REMINDED_DAYS {
+        text += " Then the ledger decides alone: set run times back if they were raised.";
+    }
+    if let Some(permit) = &establishing.permit {
+        text += &format!(" Restrictions are set aside by the permit that was noted: \"{permit}\".");
+    }
+    text
 }
 
 fn root_zone_full(state: &SiteState, index: usize, context: &Context<'_>) -> String {
@@ -246,6 +281,9 @@ fn clock(context: &Context<'_>, at: Stamp) -> String {
 fn zero(value: f64, half_step: f64) -> f64 {
     if value.abs() < half_step { 0.0 } else { value }
 }
+
+/// The end of an establishment period is announced so many days before. Our choice.
+const REMINDED_DAYS: i64 = 3;
 
 /// By definition.
 const MM_PER_INCH: f64 = 25.4;

@@ -4,6 +4,7 @@ pub mod day_book;
 pub mod days;
 pub mod evapotranspiration;
 pub mod ledger;
+pub mod night;
 pub mod normals;
 pub mod rain;
 pub mod soil;
