@@ -73,7 +73,9 @@ fn after_some_cold_mornings_the_evening_holds_for_the_next_one_and_a_warm_mornin
     let said = payloads(&outputs, "/decision/");
     let held = said.iter().find(|said| said["action"] == "hold").unwrap();
     let text = held["holds"][0]["text"].as_str().unwrap();
-    assert!(text.contains("the nights here fall to about 2"), "{text}");
-    assert!(held["figures"]["coldest_expected_celsius"].as_f64().unwrap() <= 3.0);
+    assert!(text.contains("the nights here fall to about "), "{text}");
+    // Falls are counted in whole degrees: 2 °C, or a degree less.
+    let expected = held["figures"]["coldest_expected_celsius"].as_f64().unwrap();
+    assert!((1.0..=2.2).contains(&expected), "{expected}");
     assert!(!is_frozen(&driver), "the night stayed mild");
 }
