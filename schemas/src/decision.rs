@@ -163,6 +163,17 @@ pub struct Figures {
     /// Net depth of a run at 100 %, mm.
     #[schemars(range(min = 0, max = 1000))]
     pub run_depth_mm: f64,
+    /// Net depth of the next run as it stands, mm: `scale_percent` of `run_depth_mm`. It reaches the root zone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 1000))]
+    pub net_due_mm: Option<f64>,
+    /// Gross depth of the next run, mm: what has to leave the sprinklers for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 20000))]
+    pub gross_due_mm: Option<f64>,
+    /// What the plants went without since the last watering, mm: as `owed_mm`, but without a ceiling.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dry_mm: Option<f64>,
     /// Reference evapotranspiration of the civil day so far, mm. Slightly negative before sunrise at times (dew).
     #[schemars(range(min = -5, max = 50))]
     pub eto_today_mm: f64,

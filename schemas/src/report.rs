@@ -87,6 +87,11 @@ pub struct Run {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0, max = 200))]
     pub depth_mm: Option<f64>,
+    /// Water that a meter counted in the run, liters, 0 to 10000000. Over the area of the group it becomes a depth where
+    /// `depth_mm` is not given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0, max = 10000000))]
+    pub volume_liters: Option<f64>,
 }
 
 /// Why a report was refused: which key is wrong and what to write; less than 400 characters.
@@ -155,9 +160,10 @@ fn read_in_force(mut object: Object) -> Result<InForce, String> {
 }
 
 fn read_run(mut object: Object) -> Result<Run, String> {
-    object.only(&["group", "start", "end", "minutes", "depth_mm"], "a run")?;
+    object.only(&["group", "start", "end", "minutes", "depth_mm", "volume_liters"], "a run")?;
     let group = object.need("group", AN_ID, id)?;
     let start = object.need("start", A_TIME, time)?;
+    let volume = |value: &Value| number(value, 0.0, 10_000_000.0);
     let not_before = |value: &Value| time(value).filter(|end| start <= *end);
     Ok(Run {
         group,
@@ -165,6 +171,7 @@ fn read_run(mut object: Object) -> Result<Run, String> {
         end: object.take("end", "an RFC 3339 time that is not before start", not_before)?,
         minutes: object.take("minutes", "a number from 0 to 1440", |value| number(value, 0.0, 1440.0))?,
         depth_mm: object.take("depth_mm", "a number from 0 to 200", |value| number(value, 0.0, 200.0))?,
+        volume_liters: object.take("volume_liters", "a number from 0 to 10000000", volume)?,
     })
 }
 

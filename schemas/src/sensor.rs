@@ -133,11 +133,11 @@ pub struct BatteryForecast {
 /// The range of days within which a battery will be empty.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct BatteryEnd {
-    /// It will hardly be empty before.
+    /// A visit before this day is early enough in most cases.
     pub earliest: NaiveDate,
     /// The most likely day.
     pub likely: NaiveDate,
-    /// It will hardly last longer.
+    /// The last day of the range; on a made-up fleet four to seven ends of ten fell into the first range told.
     pub latest: NaiveDate,
 }
 
@@ -172,7 +172,7 @@ pub enum BatteryState {
 pub struct SilenceForecast {
     /// The most likely day, in the site's time zone.
     pub silent_by: NaiveDate,
-    /// The first day of the range that holds it nine times out of ten.
+    /// The first day of the range in which it is expected. On a made-up fleet about six ends of ten fell into it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earliest: Option<NaiveDate>,
     /// The last day of that range. Absent: no end can be told.

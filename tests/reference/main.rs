@@ -15,6 +15,8 @@ mod knock;
 #[cfg(test)]
 mod maricopa;
 #[cfg(test)]
+mod nights;
+#[cfg(test)]
 mod normals;
 #[cfg(test)]
 mod packages;

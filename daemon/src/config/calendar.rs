@@ -82,6 +82,30 @@ pub(super) fn date(table: &Table<'_>, key: &'static str) -> Option<NaiveDate> {
     }
 }
 
+/// One end of a span of days: a date, or a month and day of every year.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum End {
+    Date(NaiveDate),
+    EveryYear(u8, u8),
+}
+
+/// A date `2027-06-01`, or `06-01` for every year.
+pub(super) fn end(table: &Table<'_>, key: &'static str) -> Option<End> {
+    let spot = table.spot_of(key)?;
+    let text = spot.text("2027-06-01")?;
+    let date = |text: &str| NaiveDate::parse_from_str(text, "%Y-%m-%d").ok();
+    // 2028 has a 29 February.
+    let of_every_year = || date(&format!("2028-{text}")).filter(|_| text.len() == 5);
+    match (date(text).filter(|date| (1970..=9999).contains(&date.year())), of_every_year()) {
+        (Some(date), _) => Some(End::Date(date)),
+        (None, Some(date)) => Some(End::EveryYear(date.month() as u8, date.day() as u8)),
+        (None, None) => {
+            spot.fault("write a date as year-month-day, for example \"2027-06-01\", or \"06-01\" for every year");
+            None
+        }
+    }
+}
+
 /// A local time of day, `18:30` or `18:30:00`.
 pub(super) fn parse_time(text: &str) -> Option<NaiveTime> {
     let text = text.trim();

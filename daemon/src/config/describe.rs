@@ -216,6 +216,17 @@ impl Page {
         row("rain exposure", percent(group.rain_exposure * 100.0), sources.rain_exposure);
         row("stored ahead", format!("up to {}", units.depth(group.credit_mm)), sources.credit);
         row("owed", format!("up to {}", units.depth(group.ceiling_mm)), sources.ceiling);
+        if group.is_account() {
+            let total = group.ground.total_mm.map_or(String::new(), |total| units.depth(total));
+            row("root zone", format!("an account of {total}"), Source::Given);
+        }
+        if let Some(texture) = group.ground.texture {
+            row("soil", format!("{texture:?}, slope {}", percent(group.ground.slope_percent)), Source::Given);
+        }
+        if let Some(probe) = &group.probe {
+            let marks = format!("{} full, {} refill", percent(probe.full_percent), percent(probe.refill_percent));
+            row("soil moisture", format!("{}: {marks}", probe.sensor), Source::Given);
+        }
         row("smallest run", percent(f64::from(group.least_percent)), sources.least);
         row("largest run", percent(f64::from(group.most_percent)), sources.most);
     }
@@ -322,6 +333,15 @@ fn restriction(rule: &RestrictionRule) -> String {
     if !rule.barred.is_empty() {
         let barred: Vec<String> = rule.barred.iter().copied().map(window).collect();
         parts.push(format!("never {}", listed(&barred, "or")));
+    }
+    if let Some(days) = rule.days_a_week {
+        parts.push(format!("at most {days} days a week"));
+    }
+    if let Some(minutes) = rule.most_minutes {
+        parts.push(format!("at most {minutes} minutes a zone"));
+    }
+    if let Some(((month, day), (last_month, last_day))) = rule.every_year {
+        parts.push(format!("every year from {month:02}-{day:02} to {last_month:02}-{last_day:02}"));
     }
     if let Some(from) = rule.from {
         parts.push(format!("from {from}"));

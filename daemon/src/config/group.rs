@@ -1,11 +1,11 @@
 //! `[[sites.groups]]`: what grows there, when it may be watered, and how much one run brings.
 
 use super::calendar;
-use super::measure::{DEPTH, MINUTES, RATE, SHARE};
+use super::measure::{AREA, DAYS, DEPTH, HOURS, MINUTES, RATE, SHARE};
 use super::table::Table;
-use crate::engine::settings::{GroupKind, GroupSettings, Window};
-use crate::engine::site::evapotranspiration::Climate;
+use crate::engine::settings::{Ground, GroupKind, GroupSettings, Method, ProbeSettings, SensorSettings, Window};
 use crate::engine::site::normals::{Normals, coarse};
+use crate::engine::site::{evapotranspiration::Climate, soil::Texture};
 
 /// Where a number of a group came from, for `check`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -33,6 +33,7 @@ pub(super) enum Source {
 
 /// What a group takes over from its site.
 pub(super) struct OfSite<'s> {
+    pub sensors: &'s [SensorSettings],
     pub normals: Option<&'s Normals>,
     pub climate: Climate,
     pub latitude_degrees: f64,
@@ -53,6 +54,12 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
     let plant_factor = plant_factor(table, site.climate, &mut sources);
     let rain_exposure = given(table.number("rain_exposure", 0.0..=1.0), &mut sources.rain_exposure);
     let (watering_days, window) = days_and_window(table, site, &mut sources);
+    let watering_days_known = sources.watering_days != Source::Default;
+    let averaging_days = table.measured_whole("averaging", &DAYS, 1..=30);
+    if averaging_days.is_some() && watering_days_known {
+        let key = if table.has("averaging") { "averaging" } else { "averaging_days" };
+        table.fault(key, "is for groups whose watering days are not known; remove it, or remove watering_days");
+    }
     let run = Run::read(table, kind);
     let run_depth_mm = run.depth(table, &plant_factor, &watering_days, site, &mut sources);
     let credit = given(table.measured("credit", &DEPTH, 0.0..=50.0), &mut sources.credit);
@@ -61,8 +68,21 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
     if ceiling.is_none() && storage.is_some() {
         sources.ceiling = Source::From("root_zone_storage");
     }
+    let soil = Soil::read(table);
+    let total_mm = soil.total_mm(table, storage);
+    let method = table.word("method", &METHODS).unwrap_or_default();
+    if method == Method::Account && total_mm.is_none() {
+        table.fault("method", "an account needs the root zone: write soil and root_depth, or root_zone_storage");
+    }
+    // What plants take before they feel it.
+    let readily_mm = storage.or_else(|| total_mm.map(|total| total * soil.depletion_fraction));
+    if ceiling.is_none() && storage.is_none() && readily_mm.is_some() {
+        sources.ceiling = Source::From("soil × root_depth × allowable_depletion");
+    }
+    let probe = table.table("soil_moisture").and_then(|table| probe(&table, site.sensors)).map(Box::new);
     let least = given(table.measured_whole("least", &SHARE, 0..=100), &mut sources.least);
-    let least_percent = least.unwrap_or_else(|| run.least_percent(kind, &mut sources));
+    let run_minutes = run.minutes.or_else(|| run.net_rate().map(|rate| 60.0 * run_depth_mm / rate));
+    let least_percent = least.unwrap_or_else(|| least_percent(kind, run_minutes, &mut sources));
     let most_percent = given(table.measured_whole("most", &SHARE, 1..=200), &mut sources.most).unwrap_or(MOST_PERCENT);
     if least_percent > most_percent {
         table.fault(
@@ -70,6 +90,8 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
             format!("a run of at least {least_percent} % can never be at most {most_percent} %"),
         );
     }
+    let area_m2 = table.measured("area", &AREA, 0.1..=1_000_000.0);
+    let dry_guard = table.measured_whole("dry_guard", &SHARE, 100..=1000);
     let id = id?.to_owned();
     Some((
         GroupSettings {
@@ -79,13 +101,27 @@ pub(super) fn read(table: &Table<'_>, site: &OfSite<'_>) -> Option<(GroupSetting
             plant_factor,
             rain_exposure: rain_exposure.unwrap_or(1.0),
             watering_days,
+            watering_days_known,
+            averaging_days: averaging_days.unwrap_or(1),
             window,
             run_depth_mm,
+            run_minutes,
+            efficiency: run.efficiency,
+            area_m2,
             net_rate_mm_per_hour: run.net_rate(),
             credit_mm: credit.unwrap_or(CREDIT_MM),
-            ceiling_mm: ceiling.or(storage).unwrap_or(CEILING_MM),
+            ceiling_mm: ceiling.or(readily_mm).unwrap_or(CEILING_MM),
             least_percent,
             most_percent,
+            dry_guard_percent: dry_guard.unwrap_or(DRY_GUARD_PERCENT),
+            method,
+            ground: Ground {
+                texture: soil.texture,
+                slope_percent: soil.slope_percent,
+                total_mm,
+                depletion_fraction: soil.depletion_fraction,
+            },
+            probe,
         },
         sources,
     ))
@@ -125,12 +161,77 @@ fn days_and_window(table: &Table<'_>, site: &OfSite<'_>, sources: &mut Sources) 
     (days.or(site.watering_days).unwrap_or([true; 7]), window.or(site.window).unwrap_or(WINDOW))
 }
 
+/// What the file says about the soil.
+struct Soil {
+    texture: Option<Texture>,
+    slope_percent: f64,
+    available: Option<f64>,
+    root_depth_mm: Option<f64>,
+    depletion_fraction: f64,
+}
+
+impl Soil {
+    fn read(table: &Table<'_>) -> Self {
+        let texture = table.word("soil", &SOILS);
+        let of_volume = table.measured("available_water", &SHARE, 1.0..=60.0).map(|percent| percent / 100.0);
+        let depletion = table.measured("allowable_depletion", &SHARE, 10.0..=80.0);
+        Self {
+            texture,
+            slope_percent: table.measured("slope", &SHARE, 0.0..=100.0).unwrap_or(0.0),
+            available: of_volume.or(texture.map(Texture::available_water)),
+            root_depth_mm: table.measured("root_depth", &DEPTH, 20.0..=3000.0),
+            depletion_fraction: depletion.unwrap_or(DEPLETION_PERCENT) / 100.0,
+        }
+    }
+
+    /// Water between field capacity and wilting point in the root zone, mm, where known.
+    fn total_mm(&self, table: &Table<'_>, storage_mm: Option<f64>) -> Option<f64> {
+        if storage_mm.is_some() && self.root_depth_mm.is_some() {
+            let key = if table.has("root_depth") { "root_depth" } else { "root_depth_mm" };
+            table.fault(key, "root_zone_storage is given too; keep one of them");
+        }
+        if self.root_depth_mm.is_some() && self.available.is_none() {
+            let key = if table.has("root_depth") { "root_depth" } else { "root_depth_mm" };
+            table.fault(key, "needs soil or available_water beside it to become a storage");
+        }
+        let by_soil = self.available.zip(self.root_depth_mm).map(|(share, depth)| share * depth);
+        storage_mm.map(|storage| storage / self.depletion_fraction).or(by_soil)
+    }
+}
+
+fn probe(table: &Table<'_>, sensors: &[SensorSettings]) -> Option<ProbeSettings> {
+    for key in ["sensor", "full", "refill"] {
+        if !table.has_either(key) {
+            table.missing(key, "a soil-moisture sensor needs its id and its two marks: sensor, full, refill");
+        }
+    }
+    let sensor = table.id("sensor", "probe")?;
+    if !sensors.iter().any(|known| known.id == sensor) {
+        table.fault("sensor", "the site has no such sensor; write the id of one of its [[sites.sensors]]");
+    }
+    let full_percent = table.measured("full", &SHARE, 1.0..=100.0)?;
+    let refill_percent = table.measured("refill", &SHARE, 0.0..=99.0)?;
+    if refill_percent >= full_percent {
+        table.here().note(format!("refill ({refill_percent} %) lies at or above full ({full_percent} %)"));
+        return None;
+    }
+    Some(ProbeSettings {
+        sensor: sensor.to_owned(),
+        full_percent,
+        refill_percent,
+        daily_correction_mm: table.measured("daily_correction", &DEPTH, 0.0..=20.0).unwrap_or(DAILY_CORRECTION_MM),
+        longest_hours: table.measured_whole("longest", &HOURS, 1..=720).unwrap_or(PROBE_HOURS),
+    })
+}
+
 /// What the file says about a 100 % run.
 struct Run {
     depth_mm: Option<f64>,
     minutes: Option<f64>,
     rate_mm_per_hour: Option<f64>,
     efficiency: f64,
+    /// The month whose need was programmed, January 0.
+    set_up_month: Option<usize>,
 }
 
 impl Run {
@@ -140,7 +241,11 @@ impl Run {
             minutes: table.measured("run", &MINUTES, 0.5..=1440.0),
             rate_mm_per_hour: table.measured("application_rate", &RATE, 0.1..=500.0),
             efficiency: table.measured("efficiency", &SHARE, 10.0..=100.0).unwrap_or(efficiency_percent(kind)) / 100.0,
+            set_up_month: table.whole::<usize>("set_up_month", 1..=12).map(|month| month - 1),
         };
+        if run.set_up_month.is_some() && (run.depth_mm.is_some() || run.minutes.is_some()) {
+            table.fault("set_up_month", "the depth of a run is given otherwise; keep one of them");
+        }
         let key = if table.has("run_minutes") { "run_minutes" } else { "run" };
         if run.depth_mm.is_none() && run.minutes.is_some() && run.rate_mm_per_hour.is_none() {
             table.fault(key, "needs application_rate beside it to become a depth; or write run_depth");
@@ -179,13 +284,21 @@ impl Run {
         }
         // At least one watering day is chosen: an empty list is a fault.
         let days = watering_days.iter().filter(|day| **day).count().max(1) as f64;
-        let peak = match site.normals {
-            Some(normals) => {
-                sources.run_depth = Source::From("plant factor × peak of the normals");
-                let month = |month: usize| normals.eto_of_month_mm(month) * plant_factor.get(month).unwrap_or(&0.0);
-                (0..12).map(month).fold(0.0, f64::max)
+        let factor = |month: usize| plant_factor.get(month).copied().unwrap_or(0.0);
+        let peak = match (site.normals, self.set_up_month) {
+            (Some(normals), Some(month)) => {
+                sources.run_depth = Source::From("plant factor × the normal of set_up_month");
+                normals.eto_of_month_mm(month) * factor(month)
             }
-            None => {
+            (Some(normals), None) => {
+                sources.run_depth = Source::From("plant factor × peak of the normals");
+                (0..12).map(|month| normals.eto_of_month_mm(month) * factor(month)).fold(0.0, f64::max)
+            }
+            (None, Some(month)) => {
+                sources.run_depth = Source::From("plant factor × set_up_month by latitude");
+                factor(month) * f64::from(coarse::eto_of_months_mm(site.latitude_degrees, site.climate)[month % 12])
+            }
+            (None, None) => {
                 sources.run_depth = Source::From("plant factor × peak by latitude");
                 let months = coarse::eto_of_months_mm(site.latitude_degrees, site.climate);
                 plant_factor.iter().zip(months).map(|(factor, mm)| factor * f64::from(mm)).fold(0.0, f64::max)
@@ -193,23 +306,23 @@ impl Run {
         };
         (peak * 7.0 / days).max(0.1)
     }
+}
 
-    /// Shorter runs wet leaves and pipes and little else; as a share of a 100 % run.
-    fn least_percent(&self, kind: GroupKind, sources: &mut Sources) -> u16 {
-        let shortest = match kind {
-            GroupKind::Spray => 3.0,
-            GroupKind::Rotor => 10.0,
-            GroupKind::Drip => 20.0,
-            GroupKind::Bubbler | GroupKind::Other => return LEAST_PERCENT,
-        };
-        match self.minutes {
-            Some(minutes) => {
-                sources.least = Source::From("the shortest run of its kind");
-                // Between 1 and 100, so the cast is exact.
-                (100.0_f64 * shortest / minutes).ceil().clamp(1.0, 100.0) as u16
-            }
-            None => LEAST_PERCENT,
+/// Shorter runs wet leaves and pipes and little else; as a share of a 100 % run.
+fn least_percent(kind: GroupKind, run_minutes: Option<f64>, sources: &mut Sources) -> u16 {
+    let shortest = match kind {
+        GroupKind::Spray => 3.0,
+        GroupKind::Rotor => 10.0,
+        GroupKind::Drip => 20.0,
+        GroupKind::Bubbler | GroupKind::Other => return LEAST_PERCENT,
+    };
+    match run_minutes {
+        Some(minutes) => {
+            sources.least = Source::From("the shortest run of its kind");
+            // Between 1 and 100, so the cast is exact.
+            (100.0_f64 * shortest / minutes).ceil().clamp(1.0, 100.0) as u16
         }
+        None => LEAST_PERCENT,
     }
 }
 
@@ -285,6 +398,23 @@ const CEILING_MM: f64 = 25.0;
 /// Our choice.
 const LEAST_PERCENT: u16 = 20;
 const MOST_PERCENT: u16 = 120;
+/// FAO-56, Table 22, has 0.40 to 0.50 for turf, from memory; half is common practice in landscapes.
+const DEPLETION_PERCENT: f64 = 50.0;
+/// Our choice.
+const DAILY_CORRECTION_MM: f64 = 2.0;
+const PROBE_HOURS: u32 = 24;
+const METHODS: [(&str, Method); 2] = [("ledger", Method::Ledger), ("account", Method::Account)];
+const SOILS: [(&str, Texture); 7] = [
+    ("clay", Texture::Clay),
+    ("silty_clay", Texture::SiltyClay),
+    ("clay_loam", Texture::ClayLoam),
+    ("loam", Texture::Loam),
+    ("sandy_loam", Texture::SandyLoam),
+    ("loamy_sand", Texture::LoamySand),
+    ("sand", Texture::Sand),
+];
+/// Our choice: half as much again as the root zone stores.
+const DRY_GUARD_PERCENT: u16 = 150;
 
 const fn hour(hour: u32) -> chrono::NaiveTime {
     match chrono::NaiveTime::from_hms_opt(hour, 0, 0) {

@@ -153,6 +153,14 @@ pub(super) const HEIGHT: Measure = Measure {
     // One international foot is 0.3048 m (NIST SP 811, Appendix B.8).
     read: Read::Spellings(&[(&["m"], 1.0), (&["ft", "[ft_i]"], 0.3048)]),
 };
+pub(super) const AREA: Measure = Measure {
+    noun: "an area",
+    suffix: "_m2",
+    unit: "m2",
+    examples: "\"120 m2\" or \"1300 ft2\"",
+    // One square foot is 0.09290304 m² (NIST SP 811, Appendix B.8).
+    read: Read::Spellings(&[(&["m2", "m²"], 1.0), (&["ft2", "sq ft", "[sft_i]"], 0.092_903_04)]),
+};
 pub(super) const MILLIS: Measure = Measure {
     noun: "a span of time",
     suffix: "_ms",

@@ -53,15 +53,16 @@ pub(super) fn read<'n>(
     let units = table.word("units", &[("metric", DisplayUnits::Metric), ("us", DisplayUnits::Us)]).unwrap_or_default();
     let normals = normals::of_site(table, shared);
     let place = place.map(|place| factors(table, place, normals.as_deref()));
+    let site_name = heard_as.or(id).unwrap_or_default();
+    let (sensors, sensor_spots) = sensors(table, site_name);
     let of_site = OfSite {
+        sensors: &sensors,
         normals: normals.as_deref(),
         climate: place.map_or(Climate::default(), |place| place.climate),
         latitude_degrees,
         watering_days: calendar::weekdays(table, "watering_days"),
         window: table.spot_of("window").and_then(|spot| calendar::window(&spot)),
     };
-    let site_name = heard_as.or(id).unwrap_or_default();
-    let (sensors, sensor_spots) = sensors(table, site_name);
     let (groups, sources) = groups(table, &of_site);
     let controllers = controllers(table, &groups);
     let restrictions = restrictions(table, districts, &groups);
@@ -71,6 +72,7 @@ pub(super) fn read<'n>(
     let freeze = hold::freeze(table.table("freeze").as_ref());
     let wind = hold::wind(table.table("wind").as_ref());
     let frost_months = calendar::months(table, "frost_months");
+    let drained_in_winter = table.truth("drained_in_winter");
     let when_unknown = table.word("when_unknown", &[("scale", WhenUnknown::Scale), ("hold", WhenUnknown::Hold)]);
     let climate = place.map_or(Climate::default(), |place| place.climate);
     let default_eto = match table.measured("default_eto", &DEPTH, 0.0..=20.0) {
@@ -118,6 +120,7 @@ pub(super) fn read<'n>(
             .unwrap_or_else(|| default_frost_months(latitude_degrees)),
         least_frost_odds,
         normals,
+        drained_in_winter: drained_in_winter.unwrap_or(true),
         when_unknown: when_unknown.unwrap_or(WhenUnknown::Scale),
         default_eto,
         default_scale_percent,
@@ -288,8 +291,24 @@ fn controller(table: &Table<'_>, groups: &[GroupSettings]) -> Option<ControllerS
         let key = if table.has("least") { "least" } else { "least_percent" };
         table.fault(key, format!("is more than most ({most_percent} %)"));
     }
+    if capability == Capability::Minutes {
+        let unknown = |id: &&String| groups.iter().any(|group| group.id == **id && group.run_minutes.is_none());
+        if let Some(id) = watered.iter().find(unknown) {
+            let text = format!("minutes need application_rate, or run, of group \"{id}\"");
+            table.fault("capability", text);
+        }
+    }
+    let whole_minutes = table.truth("whole_minutes").unwrap_or(true);
     let id = id?.to_owned();
-    Some(ControllerSettings { id, capability, groups: watered, step_percent, least_percent, most_percent })
+    Some(ControllerSettings {
+        id,
+        capability,
+        groups: watered,
+        step_percent,
+        least_percent,
+        most_percent,
+        whole_minutes,
+    })
 }
 
 fn restrictions(
@@ -313,6 +332,9 @@ fn restrictions(
         let Some(rule) = restriction::read_rule(table, None) else { continue };
         for (group, spot) in &rule.groups {
             check_group(spot, group, groups);
+        }
+        if rule.stages.is_some() {
+            table.fault("stages", "only a [[districts]] has stages; write from and until here");
         }
         rules.push(rule.rule);
     }

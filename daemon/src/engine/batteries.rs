@@ -38,14 +38,16 @@ pub fn read(
         day_changed(state, index, settings, noted, context);
     }
     match change {
-        Some(BatteryChange::Low) => low(state, index, settings, context),
+        // The batteries of a drained site can wait for the spring: they are told of when the season begins.
+        Some(BatteryChange::Low) if state.season.waters() => low(state, index, settings, context),
+        Some(BatteryChange::Low) => {}
         Some(BatteryChange::Recovered) => alerts::clear(state, AlertKind::BatteryLow, &settings.id, context),
         None => {}
     }
 }
 
 /// Says that a battery is low, where the time left by its trend does not let that wait.
-fn low(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
+pub fn low(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
     let battery = &state.sensors[index].sensor.battery;
     if battery.may_wait(&settings.battery) {
         return;
@@ -83,6 +85,10 @@ pub fn turn(state: &mut SiteState, context: &mut Context<'_>) {
         let change = outlook.turn(today, &settings.battery);
         entry.sensor.status_due |= outlook.forecast().copied() != before;
         day_changed(state, index, settings, change, context);
+        // A drained site needs no battery before the spring.
+        if !state.season.waters() {
+            continue;
+        }
         if state.sensors[index].sensor.battery.is_low() {
             low(state, index, settings, context);
         }

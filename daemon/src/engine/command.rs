@@ -11,10 +11,11 @@ use super::evidence;
 use super::gauge_watch;
 use super::output::{Level, Output};
 use super::publish::{self, alerts, log, words};
+use super::season;
 use super::sensor::service::{ServiceKind, ServiceMark};
 use super::stamp::DAY;
 use super::stamp::{HOUR, Stamp};
-use super::state::{Context, Season, SeenCommand, SiteState};
+use super::state::{Context, Establishing, Season, SeenCommand, SiteState};
 
 /// Takes in a command, answers it on the site's result topic and writes it down.
 pub fn receive(state: &mut SiteState, payload: &[u8], retain: bool, context: &mut Context<'_>) {
@@ -120,7 +121,7 @@ fn carry_out(state: &mut SiteState, command: &wire::Command, context: &mut Conte
                 Err(format!("kind and subject: no alert {} {} is open", kind.name(), order.subject))
             }
         }
-        wire::Verb::Season(order) => season(state, order),
+        wire::Verb::Season(order) => season(state, order, context),
     }
 }
 
@@ -146,7 +147,7 @@ fn hold(
 fn release(state: &mut SiteState, order: &wire::ReleaseOrder, context: &mut Context<'_>) -> Result<String, String> {
     let groups = groups(order.groups.as_deref(), context)?;
     let until = end(order.until.map(Stamp::from), order.hours, context)?;
-    if state.season == Season::Drained && order.confirm != Some(true) {
+    if !state.season.waters() && order.confirm != Some(true) {
         return Err("the system is drained: send confirm true if it has been filled".to_owned());
     }
     let asked: Option<Vec<Reason>> = order
@@ -262,23 +263,43 @@ fn settle_rain(
     Ok(format!("{} in quarantine discarded: it was no rain", words::depth(context.site, mm)))
 }
 
-fn season(state: &mut SiteState, order: &wire::SeasonOrder) -> Result<String, String> {
+fn season(state: &mut SiteState, order: &wire::SeasonOrder, context: &mut Context<'_>) -> Result<String, String> {
     match order.state {
         wire::SeasonState::Running => {
-            if state.season != Season::Running {
-                state.days.begin_season();
+            let filled = !state.season.waters();
+            season::set(state, Season::Running, context);
+            for (index, settings) in context.site.sensors.iter().enumerate().filter(|_| filled) {
+                if state.sensors.get(index).is_some_and(|entry| entry.sensor.battery.is_low()) {
+                    batteries::low(state, index, settings, context);
+                }
             }
-            state.season = Season::Running;
             Ok("the season runs".to_owned())
         }
         wire::SeasonState::Drained => {
-            state.season = Season::Drained;
+            season::set(state, Season::Drained, context);
             Ok("the system is drained: everything is held until the season runs again".to_owned())
         }
-        wire::SeasonState::Establishing => {
-            Err("state: establishment periods are not supported yet; write running or drained".to_owned())
-        }
+        wire::SeasonState::Establishing => establishing(state, order, context),
     }
+}
+
+fn establishing(state: &mut SiteState, order: &wire::SeasonOrder, context: &mut Context<'_>) -> Result<String, String> {
+    let groups = groups(order.groups.as_deref(), context)?;
+    if !state.season.waters() {
+        return Err("state: the system is drained; start the season first".to_owned());
+    }
+    let today = civil::date(context.site.zone, context.now.wall);
+    let until = order.until.filter(|until| (0..=LONGEST_ESTABLISHMENT_DAYS).contains(&(*until - today).num_days()));
+    let Some(until) = until else {
+        return Err(format!("until: write a day from {today} on, at most {LONGEST_ESTABLISHMENT_DAYS} days ahead"));
+    };
+    let permit = order.permit.as_deref().map(str::trim).filter(|permit| !permit.is_empty()).map(str::to_owned);
+    for &index in &groups {
+        let period = Establishing { until, permit: permit.clone() };
+        state.groups[index].establishing = Some(Box::new(period));
+    }
+    let but = if permit.is_some() { ", and restrictions are set aside by the permit that was noted" } else { "" };
+    Ok(format!("{} establishing until {}{but}", named(&groups, context), until.format("%-d %b %Y")))
 }
 
 fn groups(named: Option<&[String]>, context: &Context<'_>) -> Result<Vec<usize>, String> {
@@ -338,6 +359,9 @@ fn name(verb: wire::VerbName) -> &'static str {
         wire::VerbName::Season => "season",
     }
 }
+
+/// The longest establishment period. Our choice: plants of all kinds stand within a year.
+const LONGEST_ESTABLISHMENT_DAYS: i64 = 366;
 
 /// Commands remembered for repeats. Our choice.
 const REMEMBERED: usize = 64;

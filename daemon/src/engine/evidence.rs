@@ -7,16 +7,19 @@ use super::decision::Confidence;
 use super::decision::hold::freeze::FreezeChange;
 use super::decision::hold::rain::RainEvidence;
 use super::decision::scale;
+use super::formula::solar;
 use super::output::Level;
 use super::publish::{log, words};
 use super::rainfall;
 use super::reading::Quantity;
+use super::season;
 use super::settings::GroupSettings;
 use super::site::days::StandIn;
 use super::site::ledger::{self, DayWater};
 use super::site::normals::{Basis, Learnt, Usual};
-use super::stamp::{HOUR, MINUTE};
+use super::stamp::{DAY, HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
+use super::units::Degrees;
 
 /// Which of the quantities that carry a decision are fresh.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,7 +101,9 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
     let usual = state.sensors.iter().filter_map(|entry| entry.sensor.link.interval()).max().unwrap_or(0);
     // An hour between readings, or more where the sensors speak more rarely. Our choice.
     let longest_gap = HOUR.max(usual + usual / 2);
-    match state.freeze.judge(coldest, context.now.wall, longest_gap, &context.site.freeze) {
+    let change = state.freeze.judge(coldest, context.now.wall, longest_gap, &context.site.freeze);
+    // A drained system has no noise of frost.
+    match change.filter(|_| state.season.waters()) {
         Some(FreezeChange::Began) => {
             log(context, Level::Info, format!("freeze hold begins at {}", words::temperature(context.site, coldest)))
         }
@@ -120,14 +125,14 @@ pub fn cold(state: &mut SiteState, value: f64, context: &mut Context<'_>) {
 /// Rain came in: the rain holds of all groups judge it.
 pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>) {
     figure_today(state, context);
-    let event = state.event;
+    let event = state.event.clone();
     for index in 0..state.groups.len().min(context.site.groups.len()) {
         let settings = &context.site.groups[index];
         if !context.site.binds(settings, super::decision::reason::Reason::Rain) {
             continue;
         }
         let evidence = RainEvidence { last_day_mm, ..rain_evidence(state, index, &event, context) };
-        let (now, rain) = (context.now.wall, context.site.rain);
+        let (now, rain) = (context.now.wall, season::rain_settings(state, index, context));
         if state.groups[index].rain.rained(&evidence, now, &rain) {
             log(
                 context,
@@ -139,6 +144,24 @@ pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>
                 ),
             );
         }
+    }
+}
+
+/// Dew and fog wet the gauge at night: so little, in air so humid, is no rain event. It stays in the totals.
+///
+/// `at`: when the last of it was caught; its amount is in the day book.
+pub fn is_dew(state: &SiteState, at: Stamp, context: &Context<'_>) -> bool {
+    let humid = fresh(state, Quantity::RelativeHumidity, context).next().is_some_and(|percent| percent >= DEW_HUMIDITY);
+    if !humid {
+        return false;
+    }
+    let (latitude, longitude) = (context.site.place.latitude_degrees, context.site.place.longitude_degrees);
+    let sun = |near: Stamp| solar::sun_times(near, Degrees(latitude), Degrees(longitude));
+    let rose = [at.plus(-DAY), at].into_iter().filter_map(|near| sun(near).sunrise).filter(|rise| *rise <= at).max();
+    let set = [at.plus(-DAY), at].into_iter().filter_map(|near| sun(near).sunset).filter(|set| *set <= at).max();
+    match (rose, set) {
+        (Some(rose), Some(set)) if rose < set => state.book.rain_mm(set, at.plus(1)) <= DEW_MM,
+        _ => false,
     }
 }
 
@@ -179,12 +202,17 @@ pub fn owed_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
     group.ledger.owed_mm(settings, month, water)
 }
 
-/// Books water given to a group, mm net.
-pub fn deliver(state: &mut SiteState, index: usize, mm: f64, context: &Context<'_>) {
+/// What the plants of a group went without since the last watering, mm; no ceiling cuts it off.
+pub fn dry_mm(state: &SiteState, index: usize, context: &Context<'_>) -> f64 {
     let (month, water) = today_water(state, context);
-    if let Some(group) = state.groups.get_mut(index) {
-        group.ledger.deliver(&context.site.groups[index], month, water, mm);
-    }
+    state.groups.get(index).map_or(0.0, |group| group.ledger.dry_mm(&context.site.groups[index], month, water))
+}
+
+/// Books water given to a group, mm net, and says how far owed fell.
+pub fn deliver(state: &mut SiteState, index: usize, mm: f64, context: &Context<'_>) -> f64 {
+    let (month, water) = today_water(state, context);
+    let settings = &context.site.groups[index];
+    state.groups.get_mut(index).map_or(0.0, |group| group.ledger.deliver(settings, month, water, mm))
 }
 
 /// Month, and what the running day brought so far.
@@ -195,12 +223,14 @@ fn today_water(state: &SiteState, context: &Context<'_>) -> (usize, DayWater) {
     }
 }
 
-/// What the ledger of a group gains on a day without rain, mm: from normals, else the last days, else the default.
+/// What the ledger of a group gains on a day without rain, mm: from normals and the last days, else the default.
 pub fn daily_need_mm(state: &SiteState, group: &GroupSettings, context: &Context<'_>) -> f64 {
     let date = civil::date(context.site.zone, context.now.wall);
+    // The weather of the last days goes on for a while, and the season comes through: both count alike. Our choice.
     let eto = match (usual(&state.learnt, context).eto(date), state.days.recent_eto_mm()) {
         ((_, Basis::Default), Some(recent)) => recent,
-        ((usual, _), _) => usual,
+        ((usual, _), Some(recent)) => (usual + recent) / 2.0,
+        ((usual, _), None) => usual,
     };
     ledger::balance_mm(group, date.month0() as usize, DayWater { eto_mm: eto, rain_mm: 0.0 })
 }
@@ -229,6 +259,10 @@ pub fn usual<'a>(learnt: &'a Option<Box<Learnt>>, context: &Context<'a>) -> Usua
 pub fn stand_in<'a>(learnt: &'a Option<Box<Learnt>>, has_gauge: bool, context: &Context<'a>) -> StandIn<'a> {
     StandIn { usual: usual(learnt, context), has_gauge }
 }
+
+/// Design: a night with at most this much, at this humidity or more, brought dew.
+const DEW_MM: f64 = 0.4;
+const DEW_HUMIDITY: f64 = 95.0;
 
 /// A thermometer that is silent while it is cold keeps its word this long. Our choice.
 const COLD_MEMORY: i64 = 12 * HOUR;

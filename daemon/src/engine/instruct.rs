@@ -5,13 +5,15 @@ use std::collections::BTreeMap;
 use super::alert::{AlertKind, Wording};
 use super::civil;
 use super::decision::reason::Capability;
+use super::decision::scale::RunTime;
 use super::decision::{Confidence, scale};
 use super::publish::messages::{self, Shape};
 use super::publish::{alerts, words};
 use super::settings::{ControllerSettings, GroupSettings};
 use super::site::ledger::{self, DayWater};
 use super::site::normals::monthly;
-use super::stamp::{DAY, MINUTE, Stamp};
+use super::site::soil::Cycles;
+use super::stamp::{DAY, MINUTE};
 use super::state::{Context, SiteState, Told};
 
 /// Tells every controller whose groups have a newer decision.
@@ -60,14 +62,25 @@ pub fn effective_percent(state: &SiteState, group: usize, context: &Context<'_>)
     }
 }
 
-/// Counts what the open window of a group has given up to `now`.
-pub fn accrue(state: &mut SiteState, group: usize, now: Stamp, context: &Context<'_>) {
-    let percent = f64::from(effective_percent(state, group, context));
-    if let Some(window) = state.groups.get_mut(group).and_then(|group| group.window.as_mut()) {
-        let to = now.min(window.closes);
-        window.percent_millis += percent * to.since(window.counted_to).max(0) as f64;
-        window.counted_to = window.counted_to.max(to);
+/// True where a hold keeps water from a group now: its own, or on a controller that treats its groups alike any of theirs.
+pub fn is_held(state: &SiteState, group: usize, context: &Context<'_>) -> bool {
+    let holds = |member: usize| {
+        let standing = state.groups.get(member).and_then(|group| group.standing.as_ref());
+        standing.is_some_and(|standing| standing.said.holds())
+    };
+    let mut controllers = context.site.controllers.iter();
+    match controllers.find(|settings| members(settings, context).any(|member| member == group)) {
+        Some(settings) if !settings.capability.is_per_group() => members(settings, context).any(holds),
+        _ => holds(group),
     }
+}
+
+/// True where a contact waters the group: all or nothing.
+pub fn is_by_contact(group: usize, context: &Context<'_>) -> bool {
+    let mut controllers = context.site.controllers.iter();
+    controllers.any(|settings| {
+        settings.capability == Capability::Hold && members(settings, context).any(|member| member == group)
+    })
 }
 
 /// True where a bridge tells what was given, so that nothing has to be assumed.
@@ -90,18 +103,15 @@ fn members<'a>(settings: &'a ControllerSettings, context: &Context<'a>) -> impl 
 fn tell(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
     let settings = &context.site.controllers[index];
     let groups: Vec<usize> = members(settings, context).collect();
-    for &group in &groups {
-        accrue(state, group, context.now.wall, context);
-    }
     let (percents, shape) = shape(state, settings, &groups, context);
     let water_allowed = percents.iter().any(|percent| *percent > 0);
     let sequence = state.next_sequence();
     let before = state.controllers[index].told.take();
     let changed =
         before.as_ref().is_none_or(|before| before.water_allowed != water_allowed || before.percents != percents);
-    let (changed_sequence, changed_listening) = match &before {
-        Some(before) if !changed => (before.changed_sequence, before.changed_listening),
-        _ => (sequence, context.now.listening),
+    let (changed_sequence, changed_listening, changed_at) = match &before {
+        Some(before) if !changed => (before.changed_sequence, before.changed_listening, before.changed_at),
+        _ => (sequence, context.now.listening, context.now.wall),
     };
     let told = Told {
         sequence,
@@ -109,6 +119,7 @@ fn tell(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
         listening: context.now.listening,
         changed_sequence,
         changed_listening,
+        changed_at,
         water_allowed,
         percents,
     };
@@ -139,7 +150,22 @@ fn shape(
         .map(|&group| said(group).filter(|said| !said.holds()).map_or(0, |said| stepped(settings, said.percent)))
         .collect();
     match settings.capability {
-        Capability::PercentPerGroup | Capability::Minutes => {
+        Capability::Minutes => {
+            let runs = groups.iter().zip(&wanted).map(|(&group, percent)| {
+                (context.site.groups[group].id.clone(), run_time(settings, &context.site.groups[group], *percent))
+            });
+            let runs: BTreeMap<String, RunTime> = runs.collect();
+            let list: Vec<String> = groups
+                .iter()
+                .filter_map(|&group| Some((group, runs.get(&context.site.groups[group].id)?)))
+                .map(|(group, run)| format!("{} {}", label(group), words::run_time(run)))
+                .collect();
+            let allowed = wanted.iter().any(|percent| *percent > 0);
+            let what = if allowed { list.join(", ") } else { TOO_LITTLE.to_owned() };
+            let text = words::instruction(allowed, &what, if allowed { &[] } else { &held });
+            (wanted, Shape { minutes: Some(runs), text, ..Shape::default() })
+        }
+        Capability::PercentPerGroup => {
             let named =
                 groups.iter().zip(&wanted).map(|(&group, percent)| (context.site.groups[group].id.clone(), *percent));
             let map: BTreeMap<String, u16> = named.collect();
@@ -191,6 +217,24 @@ fn shape(
             (vec![percent; groups.len()], shape)
         }
     }
+}
+
+/// The run of a group at `percent`, cut so that the soil takes it in.
+fn run_time(settings: &ControllerSettings, group: &GroupSettings, percent: u16) -> RunTime {
+    let net_mm = scale::depth_of_mm(group, f64::from(percent));
+    let by_run = group.run_minutes.map(|minutes| minutes * f64::from(percent) / 100.0);
+    let minutes = by_run.or_else(|| group.minutes_for(net_mm)).unwrap_or(0.0).clamp(0.0, 1440.0);
+    // What is worth a run is at least a minute.
+    let minutes = match settings.whole_minutes {
+        true if minutes > 0.0 => minutes.round().max(1.0),
+        _ => (minutes * 10.0).round() / 10.0,
+    };
+    let gross_rate = group.net_rate_mm_per_hour.map(|net| net / group.efficiency.max(0.05));
+    let cycles = match (group.ground.texture, gross_rate) {
+        (Some(texture), Some(rate)) => texture.cycles(group.ground.slope_percent, rate, minutes),
+        _ => Cycles::ONE,
+    };
+    RunTime { minutes, cycles }
 }
 
 /// A contact waters when the ledger owes one whole run; where nothing is known, whenever the default waters at all.

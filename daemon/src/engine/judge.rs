@@ -1,18 +1,22 @@
 //! From evidence to decisions: calendar, windows, holds, scale, and when to speak.
 
 use super::civil;
-use super::decision::hold::{Hold, restriction};
+use super::decision::hold::Hold;
+use super::decision::hold::restriction::{self, Rules};
 use super::decision::reason::Reason;
 use super::decision::{self, Change, Confidence, Speak, Standing, Wanted, scale};
 use super::evidence::{self, Known};
-use super::formula::solar;
+use super::frost;
+use super::guard;
 use super::instruct;
 use super::output::Level;
-use super::publish::{diary, log, messages, words};
-use super::settings::{DecideAt, GroupSettings, WhenUnknown};
-use super::stamp::{DAY, HOUR, MINUTE, Stamp};
-use super::state::{Context, Delivered, GroupState, OpenWindow, Pending, Planned, Restricted, Season, SiteState};
-use super::units::Degrees;
+use super::probe;
+use super::publish::{log, messages};
+use super::season;
+use super::settings::{GroupSettings, WhenUnknown};
+use super::stamp::{HOUR, Stamp};
+use super::state::{Context, Pending, Planned, Restricted, SiteState};
+use super::watering;
 
 /// Judges every group and speaks where there is something to say.
 pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
@@ -20,10 +24,11 @@ pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
     note_unknown(state, known, context);
     for index in 0..state.groups.len().min(context.site.groups.len()) {
         calendar(state, index, context);
-        let at_point = points(state, index, context);
+        let at_point = watering::points(state, index, context);
         group(state, index, known, at_point, context);
     }
     instruct::controllers(state, context);
+    watering::opportunities(state, context);
 }
 
 /// The next instant at which the calendar, a person or a settling change needs a look; `listening` timers are turned into
@@ -31,15 +36,19 @@ pub fn groups(state: &mut SiteState, context: &mut Context<'_>) {
 pub fn next_change(state: &SiteState, context: &Context<'_>) -> (Option<Stamp>, Option<i64>) {
     let (mut wall, mut listening): (Option<Stamp>, Option<i64>) = (None, None);
     let mut sooner = |at: Option<Stamp>| wall = [wall, at].into_iter().flatten().min();
-    for group in &state.groups {
+    for (index, group) in state.groups.iter().enumerate() {
         sooner(group.restriction_edge);
         sooner(group.next_point);
+        sooner(watering::next_end(group.window));
+        if let Some(settings) = context.site.groups.get(index) {
+            sooner(probe::ends_in_silence_at(group.full, settings));
+        }
         sooner(group.operator.next_change());
-        sooner(group.rain.latest_end(&context.site.rain));
+        sooner(group.rain.latest_end(&season::rain_settings(state, index, context)));
         sooner(group.standing.as_ref().map(|standing| standing.issued.plus(refresh_every(context))));
         if let Some(pending) = group.pending {
             let standing = group.standing.as_ref();
-            let open_until = open_until(group, context);
+            let open_until = watering::open_until(group, context);
             let wanted = Wanted::default();
             match decision::speak(
                 pending.change,
@@ -68,12 +77,6 @@ pub fn refresh_every(context: &Context<'_>) -> i64 {
     i64::from(context.site.refresh_hours.max(1)) * HOUR
 }
 
-/// The close of the window that is open at this group, where water may be running and a release has to wait for it.
-fn open_until(group: &GroupState, context: &Context<'_>) -> Option<Stamp> {
-    let window = group.window.filter(|window| window.waters && window.closes > context.now.wall && !group.false_alarm);
-    window.map(|window| window.closes)
-}
-
 fn note_unknown(state: &mut SiteState, known: Known, context: &mut Context<'_>) {
     let unknown = known.confidence == Confidence::Unknown;
     match (unknown, state.unknown_since) {
@@ -100,83 +103,15 @@ fn calendar(state: &mut SiteState, index: usize, context: &Context<'_>) {
         return;
     }
     let settings = &site.groups[index];
-    let forbidden = restriction::forbidden_by(&site.restrictions, settings, site.zone, now);
+    let rules = Rules { rules: &site.restrictions, group: settings, zone: site.zone, watered: group.watered };
+    let forbidden = rules.forbidden_by(now);
     group.restriction = forbidden.map(|rule| Restricted {
         since: group.restriction.as_ref().map_or(now, |before| before.since),
-        until: restriction::allowed_again(&site.restrictions, settings, site.zone, now),
+        until: rules.allowed_again(now),
         rule: rule.name.clone(),
         source: rule.source.clone(),
     });
     group.restriction_edge = restriction::next_edge(&site.restrictions, site.zone, now);
-}
-
-/// Opens and closes the watering window, and says whether a decision time has come.
-fn points(state: &mut SiteState, index: usize, context: &mut Context<'_>) -> bool {
-    let now = context.now.wall;
-    if state.groups[index].next_point.is_some_and(|point| point > now) {
-        return false;
-    }
-    if state.groups[index].window.is_some_and(|window| window.closes <= now) {
-        close_window(state, index, context);
-    }
-    let settings = &context.site.groups[index];
-    let zone = context.site.zone;
-    let windows: Vec<_> = civil::windows_from(zone, now, settings.window, 2).collect();
-    let open = windows.iter().find(|(_, opens, closes)| *opens <= now && now < *closes);
-    let running = state.season == Season::Running;
-    let group = &mut state.groups[index];
-    if let (Some(&(day, _, closes)), None) =
-        (open.filter(|(_, _, closes)| group.closed_window != Some(*closes)), group.window)
-    {
-        let waters = settings.watering_days[civil::weekday(day)] && running;
-        group.window = Some(OpenWindow { opened: now, closes, percent_millis: 0.0, counted_to: now, waters });
-    }
-    let edges = windows.iter().flat_map(|&(_, opens, closes)| [opens.plus(-BEFORE_WINDOW), opens, closes]);
-    group.next_point = edges.chain([decide_at(context)]).filter(|at| *at > now).min();
-    true
-}
-
-/// The next evening decision.
-fn decide_at(context: &Context<'_>) -> Stamp {
-    let (site, now) = (context.site, context.now.wall);
-    match site.decide_at {
-        DecideAt::At(time) => civil::next_time(site.zone, now, time),
-        DecideAt::Sunset => {
-            let (latitude, longitude) = (Degrees(site.place.latitude_degrees), Degrees(site.place.longitude_degrees));
-            let sunset = |near: Stamp| solar::sun_times(near, latitude, longitude).sunset.filter(|at| *at > now);
-            let next = (-1..=2).filter_map(|day| sunset(now.plus(day * DAY))).min();
-            // Without a sunset within reach (polar day and night) people look at 20:00.
-            next.unwrap_or_else(|| {
-                civil::next_time(site.zone, now, chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap_or_default())
-            })
-        }
-    }
-}
-
-/// Books what the window gave, as decided; where a bridge reports its runs, those were booked already.
-fn close_window(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
-    let Some(window) = state.groups[index].window else { return };
-    instruct::accrue(state, index, window.closes, context);
-    let reported = instruct::reports_runs(state, index, context);
-    let settings = &context.site.groups[index];
-    let group = &mut state.groups[index];
-    let Some(window) = group.window.take() else { return };
-    group.closed_window = Some(window.closes);
-    let length = window.closes.since(window.opened).max(1) as f64;
-    let mm = scale::depth_of_mm(settings, window.percent_millis / length);
-    if !window.waters || reported || mm < 0.05 {
-        return;
-    }
-    evidence::deliver(state, index, mm, context);
-    let group = &mut state.groups[index];
-    let delivered = Delivered { at: window.closes, mm, reported: false };
-    group.delivered = Some(delivered);
-    diary::delivery(&settings.id, window.opened, &delivered, context);
-    log(
-        context,
-        Level::Info,
-        format!("group {}: window closes, {} booked as decided", settings.id, words::depth(context.site, mm)),
-    );
 }
 
 /// Judges one group.
@@ -187,12 +122,12 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
     let doubt = standing.as_ref().is_some_and(|standing| standing.said.confidence != known.confidence);
     let in_window = state.groups[index].window.is_some_and(|window| window.waters);
     if at_point || standing.is_none() || released || doubt || in_window {
-        plan(state, index, known, in_window && !at_point, context);
+        plan(state, index, known, in_window, context);
     }
     let wanted = Wanted { holds, percent: state.groups[index].planned.percent, confidence: known.confidence };
     let change = decision::change(standing.as_ref(), &wanted);
     let pending_since = settle(state, index, change, &wanted, context);
-    let open_until = open_until(&state.groups[index], context);
+    let open_until = watering::open_until(&state.groups[index], context);
     let speak =
         decision::speak(change, standing.as_ref(), &wanted, pending_since, open_until, context.now, context.site);
     let stale =
@@ -210,16 +145,36 @@ fn group(state: &mut SiteState, index: usize, known: Known, at_point: bool, cont
 /// The scale from what is owed; inside a window small steps are not worth a change.
 fn plan(state: &mut SiteState, index: usize, known: Known, inside: bool, context: &Context<'_>) {
     let settings = &context.site.groups[index];
-    let owed_mm = evidence::owed_mm(state, index, context);
-    let percent = if known.confidence == Confidence::Unknown && context.site.normals.is_none() {
+    let owed_mm = watering::due_mm(state, index, context);
+    let mut percent = if known.confidence == Confidence::Unknown && context.site.normals.is_none() {
         context.site.default_scale_percent.min(settings.most_percent)
     } else {
-        scale::percent(settings, owed_mm, 1)
+        percent(state, index, owed_mm, context)
     };
+    if state.groups[index].establishing.is_some() && state.season.waters() {
+        percent = percent.max(100.min(settings.most_percent));
+    }
+    percent = percent.min(watering::most_percent(state, index, context));
+    // The opportunity was at the opening, and that is what was booked: what comes due later waits for the next one.
+    let taken = state.groups[index].window.and_then(|window| window.decided_percent);
+    if taken.is_some() && !instruct::reports_runs(state, index, context) {
+        percent = percent.min(state.groups[index].planned.percent);
+    }
     let planned = &mut state.groups[index].planned;
     let small = planned.percent.abs_diff(percent) < SMALL_STEP_PERCENT && (percent == 0) == (planned.percent == 0);
     if !(inside && small) {
         *planned = Planned { percent, owed_mm, at: context.now.wall };
+    }
+}
+
+/// Percent of a run by what is owed; where nobody knows the watering days, by what was owed on the last days as well.
+fn percent(state: &SiteState, index: usize, owed_mm: f64, context: &Context<'_>) -> u16 {
+    let settings = &context.site.groups[index];
+    match state.groups[index].mean_percent {
+        Some(mean) if owed_mm >= scale::least_run_mm(settings) && !instruct::is_by_contact(index, context) => {
+            scale::percent(settings, scale::depth_of_mm(settings, f64::from(mean)), 1)
+        }
+        _ => scale::percent(settings, owed_mm, 1),
     }
 }
 
@@ -267,16 +222,21 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
     let mut holds = Vec::new();
     rain(state, index, &mut holds, context);
     let site = context.site;
-    if let Some(since) = state.freeze.since().filter(|_| site.binds(settings, Reason::Freeze)) {
-        holds.push(Hold { reason: Reason::Freeze, since, until: None });
+    // Empty pipes freeze without harm: no noise of frost in winter.
+    let frost_matters = site.binds(settings, Reason::Freeze) && state.season.waters();
+    if frost_matters {
+        let live = state.freeze.since().map(|since| Hold { reason: Reason::Freeze, since, until: None });
+        holds.extend(live.or_else(|| frost::hold(state, index, context)));
     }
     if let Some(since) = state.wind.since().filter(|_| site.binds(settings, Reason::Wind)) {
         holds.push(Hold { reason: Reason::Wind, since, until: None });
     }
+    probe::judge(state, index, &mut holds, context);
     let no_evidence = no_evidence(state, known, settings, context);
-    let drained = state.season == Season::Drained;
+    let drained = !state.season.waters();
     let group = &mut state.groups[index];
-    if let Some(restricted) = &group.restriction {
+    let permitted = group.establishing.as_ref().is_some_and(|establishing| establishing.permit.is_some());
+    if let Some(restricted) = group.restriction.as_ref().filter(|_| !permitted) {
         holds.push(Hold { reason: Reason::Restriction, since: restricted.since, until: restricted.until });
     }
     group.season_since = drained.then(|| group.season_since.unwrap_or(now));
@@ -294,6 +254,7 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
         holds.push(Hold { reason: Reason::NoEvidence, since, until: None });
     }
     holds.retain(|hold| !group.operator.is_released(hold.reason));
+    guard::apply(state, index, &mut holds, context);
     holds
 }
 
@@ -303,15 +264,16 @@ fn rain(state: &mut SiteState, index: usize, holds: &mut Vec<Hold>, context: &mu
     if state.groups[index].rain.since().is_none() {
         return;
     }
-    let event = state.event;
+    let event = state.event.clone();
     let evidence = evidence::rain_evidence(state, index, &event, context);
+    let rain = season::rain_settings(state, index, context);
     let group = &mut state.groups[index];
     if !site.binds(&site.groups[index], Reason::Rain) {
         group.rain.withdraw();
-    } else if group.rain.lapse(&evidence, now, &site.rain) {
+    } else if group.rain.lapse(&evidence, now, &rain) {
         log(context, Level::Info, format!("group {}: rain hold ends", site.groups[index].id));
     } else if let Some(since) = group.rain.since() {
-        holds.push(Hold { reason: Reason::Rain, since, until: group.rain.until(&evidence, now, &site.rain) });
+        holds.push(Hold { reason: Reason::Rain, since, until: group.rain.until(&evidence, now, &rain) });
     }
 }
 
@@ -323,12 +285,10 @@ fn no_evidence(state: &SiteState, known: Known, settings: &GroupSettings, contex
     }
     !known.thermometer
         && site.frost_possible(civil::date(site.zone, context.now.wall))
+        && state.season.waters()
         && site.binds(settings, Reason::Freeze)
         && state.freeze.since().is_none()
 }
-
-/// The last look before a window opens. Design: 15 minutes.
-const BEFORE_WINDOW: i64 = 15 * MINUTE;
 
 /// Inside a window the scale moves only by this much. Our choice.
 const SMALL_STEP_PERCENT: u16 = 5;

@@ -9,6 +9,7 @@ use super::publish::{diary, log, words};
 use super::settings::GroupSettings;
 use super::stamp::{DAY, MINUTE, Stamp};
 use super::state::{BookedRun, BridgeWord, Context, ControllerState, Delivered, SiteState};
+use super::watering;
 
 /// Takes in a report on the controller named in its topic.
 pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: bool, context: &mut Context<'_>) {
@@ -39,13 +40,16 @@ pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: 
         );
         return;
     }
-    let allowed = state.controllers[index].told.as_ref().is_some_and(|told| told.water_allowed);
+    let told = state.controllers[index].told.as_ref();
+    let allowed = told.is_some_and(|told| told.water_allowed);
+    let held_since = told.filter(|told| !told.water_allowed).map(|told| told.changed_at.plus(OBEYED_WITHIN));
     let before = state.controllers[index].bridge;
     // A report on runs or flow alone takes nothing back of what was confirmed.
     let confirmed = before.map_or((0, 0), |before| (before.epoch, before.sequence));
     let force = report.in_force.map_or(confirmed, |force| (force.epoch, force.sequence));
     let runs = report.runs.as_deref().unwrap_or_default();
     let flows = report.flow_liters_per_minute.map(|flow| flow > LEAST_FLOW);
+    let ran = held_since.is_some_and(|since| runs.iter().any(|run| Stamp::from(run.start) > since));
     let word = BridgeWord {
         at: context.now.wall,
         listening: context.now.listening,
@@ -53,7 +57,7 @@ pub fn receive(state: &mut SiteState, controller: &str, payload: &[u8], retain: 
         sequence: force.1,
         flow_while_held: match flows {
             Some(flows) => flows && !allowed,
-            None => before.is_some_and(|before| before.flow_while_held) && !allowed,
+            None => ran || before.is_some_and(|before| before.flow_while_held) && !allowed,
         },
     };
     if before.is_none() {
@@ -89,20 +93,19 @@ fn book(state: &mut SiteState, index: usize, run: &wire::Run, context: &mut Cont
             context,
             Level::Warn,
             format!(
-                "group {}: a run without depth_mm cannot be booked: set application_rate and efficiency of the group",
+                "group {}: a run without depth_mm cannot be booked: set application_rate of the group, or area with a meter",
                 settings.id
             ),
         );
         return;
     };
     remember(&mut state.controllers[index], BookedRun { group: run.group.clone(), start, mm });
-    // The first report on a run whose window was booked as decided: only what differs is new.
-    let assumed = state.groups[group]
-        .delivered
-        .filter(|given| !given.reported && start <= given.at && given.at.since(start) < DAY);
-    evidence::deliver(state, group, mm - assumed.map_or(0.0, |given| given.mm), context);
+    // The first report on a run whose window was booked as decided overrules that.
+    watering::take_back_assumed(state, group, start);
+    let fell_mm = evidence::deliver(state, group, mm, context);
     state.groups[group].reported_at = Some(context.now.wall);
-    let delivered = Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true };
+    watering::reported(state, group, start, mm, fell_mm, context);
+    let delivered = Delivered { at: run.end.map_or(start, Stamp::from), mm, reported: true, fell_mm };
     state.groups[group].delivered = Some(delivered);
     diary::delivery(&settings.id, start, &delivered, context);
     state.sent.totals_due = true;
@@ -123,15 +126,21 @@ fn remember(controller: &mut ControllerState, run: BookedRun) {
     }
 }
 
-/// Net depth of a run, mm: as reported, else minutes times application rate and efficiency.
+/// Net depth of a run, mm: as reported, else what a meter counted over the area, else minutes times application rate; the
+/// last two times efficiency.
 fn depth_mm(settings: &GroupSettings, run: &wire::Run) -> Option<f64> {
     let minutes = run.minutes.or_else(|| {
         let end = run.end?;
         Some((end - run.start).num_seconds().max(0) as f64 / 60.0)
     });
-    let depth = run.depth_mm.or_else(|| Some(minutes? / 60.0 * settings.net_rate_mm_per_hour?))?;
+    // A liter on a square meter is a millimeter.
+    let metered = || Some(run.volume_liters? / settings.area_m2? * settings.efficiency);
+    let depth = run.depth_mm.or_else(metered).or_else(|| Some(minutes? / 60.0 * settings.net_rate_mm_per_hour?))?;
     depth.is_finite().then(|| depth.clamp(0.0, 200.0))
 }
+
+/// A run that begins so long after a hold began while it was held. Design: five minutes to follow.
+const OBEYED_WITHIN: i64 = 5 * MINUTE;
 
 const KEPT_RUNS: usize = 128;
 

@@ -15,6 +15,7 @@ use super::site::evapotranspiration::Place;
 use super::site::knock::KnockSettings;
 use super::site::normals::{DefaultEto, Normals};
 use super::site::rain::GaugeSettings;
+use super::site::soil::Texture;
 
 /// One configuration, whole.
 #[derive(Clone, Debug, PartialEq)]
@@ -59,6 +60,8 @@ pub struct SiteSettings {
     pub frost_months_given: bool,
     /// Odds of a night with 0 °C or less from which frost is to be reckoned with, 0–1.
     pub least_frost_odds: f64,
+    /// The system is drained for the winter, so draining and starting are suggested.
+    pub drained_in_winter: bool,
     pub when_unknown: WhenUnknown,
     /// Without normals: reference evapotranspiration of a day nobody measured, and the scale of a site nobody hears, %.
     pub default_eto: DefaultEto,
@@ -112,9 +115,20 @@ pub struct GroupSettings {
     pub rain_exposure: f64,
     /// Monday first.
     pub watering_days: [bool; 7],
+    /// False: nobody said on which days the controller runs, so every day is taken for one.
+    pub watering_days_known: bool,
+    /// The published percentage of a group whose watering days are not known is the mean over so many of them, 1–30; 1:
+    /// none. What is owed is never averaged.
+    pub averaging_days: u8,
     pub window: Window,
     /// Net depth of a 100 % run, mm, more than 0.
     pub run_depth_mm: f64,
+    /// How long a 100 % run is, minutes, where known.
+    pub run_minutes: Option<f64>,
+    /// Share of the water that reaches the root zone, 0–1.
+    pub efficiency: f64,
+    /// Ground that the group waters, m², where known: turns a metered volume into a depth.
+    pub area_m2: Option<f64>,
     /// Application rate times efficiency, mm/h: turns reported minutes into depth. None: not known.
     pub net_rate_mm_per_hour: Option<f64>,
     /// Rain stored ahead, mm (positive).
@@ -124,6 +138,77 @@ pub struct GroupSettings {
     /// Smallest run worth giving, % of a 100 % run.
     pub least_percent: u16,
     pub most_percent: u16,
+    /// Plant need without water at which evidence no longer holds, % of the ceiling.
+    pub dry_guard_percent: u16,
+    pub method: Method,
+    pub ground: Ground,
+    pub probe: Option<Box<ProbeSettings>>,
+}
+
+/// How the water of a group is kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Method {
+    /// What is owed, watered at every opportunity.
+    #[default]
+    Ledger,
+    /// What is missing in the root zone, watered when the plants would begin to feel it.
+    Account,
+}
+
+/// The soil below a group.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ground {
+    pub texture: Option<Texture>,
+    /// 0–100.
+    pub slope_percent: f64,
+    /// Water between field capacity and wilting point in the root zone, mm; with method account always known.
+    pub total_mm: Option<f64>,
+    /// Share of it that plants take before they close up, at 5 mm a day: p of FAO-56, Table 22.
+    pub depletion_fraction: f64,
+}
+
+impl Default for Ground {
+    fn default() -> Self {
+        Self { texture: None, slope_percent: 0.0, total_mm: None, depletion_fraction: 0.5 }
+    }
+}
+
+/// A soil-moisture sensor in a group, with its two marks, % by volume.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ProbeSettings {
+    /// Id of the sensor.
+    pub sensor: String,
+    /// The root zone holds no more.
+    pub full_percent: f64,
+    /// The plants need water: the allowable depletion is used up. Less than `full_percent`.
+    pub refill_percent: f64,
+    /// Most that owed is moved by it in a day, mm; 0: never.
+    pub daily_correction_mm: f64,
+    /// A hold it began ends so long after its last word, hours.
+    pub longest_hours: u32,
+}
+
+impl GroupSettings {
+    pub fn is_account(&self) -> bool {
+        self.method == Method::Account
+    }
+
+    /// Most and least that can be owed, mm: ceiling and credit of the ledger, or an empty and a full root zone.
+    pub fn most_owed_mm(&self) -> f64 {
+        match (self.method, self.ground.total_mm) {
+            (Method::Account, Some(total)) => total.max(0.0),
+            _ => self.ceiling_mm.max(self.least_owed_mm()),
+        }
+    }
+
+    pub fn least_owed_mm(&self) -> f64 {
+        if self.is_account() { 0.0 } else { -self.credit_mm.max(0.0) }
+    }
+
+    /// Minutes that `mm` net take, where the rate is known.
+    pub fn minutes_for(&self, mm: f64) -> Option<f64> {
+        self.net_rate_mm_per_hour.filter(|rate| *rate > 0.0).map(|rate| 60.0 * mm.max(0.0) / rate)
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -145,6 +230,8 @@ pub struct ControllerSettings {
     pub step_percent: u16,
     pub least_percent: u16,
     pub most_percent: u16,
+    /// Takes whole minutes only.
+    pub whole_minutes: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -201,11 +288,17 @@ pub struct RestrictionRule {
     /// Monday first: days on which watering is allowed; None: any.
     pub allowed_weekdays: Option<[bool; 7]>,
     pub parity: Option<Parity>,
+    /// At most so many days with water in a week from Monday to Sunday, 1–6.
+    pub days_a_week: Option<u8>,
+    /// Longest run of a zone on a day, minutes.
+    pub most_minutes: Option<f64>,
     /// Local times of day within which nobody waters; may cross midnight.
     pub barred: Vec<Window>,
     /// First and last day of force, inclusive.
     pub from: Option<NaiveDate>,
     pub until: Option<NaiveDate>,
+    /// Every year from a month and day to another, inclusive; may cross the new year.
+    pub every_year: Option<((u8, u8), (u8, u8))>,
     /// Kinds it does not bind.
     pub exempt_kinds: Vec<GroupKind>,
     /// Groups it binds; empty: all.
@@ -275,13 +368,22 @@ pub(crate) mod tests {
             plant_factor: [0.8; 12],
             rain_exposure: 1.0,
             watering_days: [true; 7],
+            watering_days_known: true,
+            averaging_days: 1,
             window: Window { opens: time(2), closes: time(10) },
             run_depth_mm: 10.0,
+            run_minutes: None,
+            efficiency: 0.65,
+            area_m2: None,
             net_rate_mm_per_hour: None,
             credit_mm: 5.0,
             ceiling_mm: 25.0,
             least_percent: 20,
             most_percent: 120,
+            dry_guard_percent: 150,
+            method: Method::Ledger,
+            ground: Ground::default(),
+            probe: None,
         }
     }
 
@@ -337,6 +439,7 @@ pub(crate) mod tests {
             frost_months_given: false,
             least_frost_odds: 0.1,
             frost_months: [true, true, true, false, false, false, false, false, false, false, true, true],
+            drained_in_winter: true,
             when_unknown: WhenUnknown::Scale,
             default_eto: DefaultEto::Flat(4.0),
             default_scale_percent: 60,

@@ -5,6 +5,7 @@ use super::civil;
 use super::decode::{FeedSettings, Part};
 use super::evidence;
 use super::faults;
+use super::frost;
 use super::gauge_watch;
 use super::instruct;
 use super::judge;
@@ -38,6 +39,7 @@ pub fn step(
         );
     }
     evidence::refresh_today(state, context);
+    frost::look(state, context);
     judge::groups(state, context);
     nearby::tell(state, context);
     tell(state, context);
@@ -101,6 +103,7 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
             entry.gauge.clock_stepped_ahead(by, now);
         }
     }
+    state.nights.clock_stepped(now);
     if by < 0 {
         let today = civil::day_number(civil::date(context.site.zone, now));
         for entry in &mut state.sensors {
@@ -120,11 +123,12 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
             group.rain.clock_stepped(now);
         }
         (group.restriction_edge, group.next_point) = (None, None);
+        if let Some(full) = &mut group.full {
+            (full.since, full.heard) = (full.since.min(now), full.heard.min(now));
+        }
+        group.guarded_since = group.guarded_since.map(|since| since.min(now));
         // A window whose close was stepped over is closed and booked by its rule.
         group.window = group.window.filter(|window| window.opened <= now);
-        if let Some(window) = &mut group.window {
-            window.counted_to = window.counted_to.min(now);
-        }
         if let Some(standing) = &mut group.standing {
             standing.issued = standing.issued.min(now);
         }
@@ -134,6 +138,7 @@ pub fn clock_stepped(state: &mut SiteState, by: i64, context: &mut Context<'_>) 
             told.issued = told.issued.min(now);
         }
     }
+    state.season_set_at = state.season_set_at.map(|at| at.min(now));
     state.revise_at = state.revise_at.map(|at| at.min(now.plus(MINUTE)));
     (state.sent.totals_at, state.sent.status_at) = (None, None);
 }
@@ -179,6 +184,7 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         wall.push(state.revise_at);
         wall.push(gauge_watch::next_look(state, context));
         wall.push(nearby::due(state, context));
+        wall.push(state.nights.next);
         if state.days.today().is_none() {
             wall.push(Some(now.wall));
         }

@@ -2,12 +2,14 @@
 
 use std::collections::VecDeque;
 
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use super::alert::Alerts;
 use super::decision::hold::freeze::FreezeHold;
 use super::decision::hold::operator::Operator;
 use super::decision::hold::rain::{RainEvent, RainHold};
+use super::decision::hold::restriction::WateredWeek;
 use super::decision::hold::wind::WindHold;
 use super::decision::{Change, Standing};
 use super::event::{Digest, Now};
@@ -20,6 +22,7 @@ use super::site::day_book::DayBook;
 use super::site::days::Days;
 use super::site::knock::HumidityClimate;
 use super::site::ledger::Ledger;
+use super::site::night::Nights;
 use super::site::normals::Learnt;
 use super::site::quarantine::Doubt;
 use super::site::rain::Gauge;
@@ -78,6 +81,8 @@ pub struct SiteState {
     /// The freeze hold began on the word of sites nearby while no thermometer of this one spoke.
     #[serde(rename = "fn", default, skip_serializing_if = "std::ops::Not::not")]
     pub freeze_by_neighbors: bool,
+    #[serde(rename = "ni", default)]
+    pub nights: Nights,
     #[serde(rename = "wd", default)]
     pub wind: WindHold,
     #[serde(rename = "al", default)]
@@ -86,6 +91,9 @@ pub struct SiteState {
     pub commands: VecDeque<SeenCommand>,
     #[serde(rename = "se", default)]
     pub season: Season,
+    /// When a person set the season last.
+    #[serde(rename = "sa", default, skip_serializing_if = "Option::is_none")]
+    pub season_set_at: Option<Stamp>,
     /// Rain that came while the clock was not believed: dated when it is, µm.
     #[serde(rename = "un", default)]
     pub undated_rain_um: i32,
@@ -165,7 +173,7 @@ pub struct GroupState {
     #[serde(rename = "p", default)]
     pub planned: Planned,
     /// What held it was judged false: its end does not wait for the window to close.
-    #[serde(rename = "f", default, skip_serializing_if = "std::ops::Not::not")]
+    #[serde(rename = "fa", default, skip_serializing_if = "std::ops::Not::not")]
     pub false_alarm: bool,
     /// A change that waits to settle, and since when (listening).
     #[serde(rename = "w", default)]
@@ -194,6 +202,47 @@ pub struct GroupState {
     /// Last water delivered: when, mm net, and whether a bridge said so.
     #[serde(rename = "g", default)]
     pub delivered: Option<Delivered>,
+    /// Mean share of a 100 % run over the last openings, %, where watering days are not known.
+    #[serde(rename = "v", default, skip_serializing_if = "Option::is_none")]
+    pub mean_percent: Option<f32>,
+    /// Windows in a row with water due and a bridge that reported none.
+    #[serde(rename = "u", default, skip_serializing_if = "is_zero")]
+    pub missed: u8,
+    /// Reported over decided depth of the last windows, newest last, at most five.
+    #[serde(rename = "f", default, skip_serializing_if = "Vec::is_empty")]
+    pub fits: Vec<f32>,
+    /// New plants establish.
+    #[serde(rename = "h", default, skip_serializing_if = "Option::is_none")]
+    pub establishing: Option<Box<Establishing>>,
+    /// Days of a week with water.
+    #[serde(rename = "q", default, skip_serializing_if = "Option::is_none")]
+    pub watered: Option<WateredWeek>,
+    /// The root zone is full.
+    #[serde(rename = "b", default, skip_serializing_if = "Option::is_none")]
+    pub full: Option<FullRootZone>,
+    /// Since when the dry guard has taken evidence holds away.
+    #[serde(rename = "y", default, skip_serializing_if = "Option::is_none")]
+    pub guarded_since: Option<Stamp>,
+}
+
+/// New plants that need water beyond what the ledger owes.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Establishing {
+    /// Last day, local.
+    #[serde(rename = "u")]
+    pub until: NaiveDate,
+    /// What permits it to be watered in spite of restrictions.
+    #[serde(rename = "p", default)]
+    pub permit: Option<String>,
+}
+
+/// A full root zone: since when, and when that was last confirmed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FullRootZone {
+    #[serde(rename = "s")]
+    pub since: Stamp,
+    #[serde(rename = "h")]
+    pub heard: Stamp,
 }
 
 /// The scale as last planned, and what it was planned on.
@@ -230,21 +279,45 @@ pub struct Restricted {
     pub source: String,
 }
 
-/// A watering window that is open on a watering day: what is given in it follows from how long which scale stood.
+/// A watering window that is open, and the one opportunity to water in it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct OpenWindow {
     #[serde(rename = "o")]
     pub opened: Stamp,
     #[serde(rename = "c")]
     pub closes: Stamp,
-    /// Percent times milliseconds so far.
-    #[serde(rename = "p")]
-    pub percent_millis: f64,
-    #[serde(rename = "u")]
-    pub counted_to: Stamp,
     /// False: the window is open, but the group does not water today.
     #[serde(rename = "w")]
     pub waters: bool,
+    /// Percent of a 100 % run that was decided when the opportunity was taken. None: not yet, because of a hold.
+    #[serde(rename = "d", default)]
+    pub decided_percent: Option<u16>,
+    /// How far owed fell by what was given in this window, mm: its runs are one run to the plan.
+    #[serde(rename = "g", default)]
+    pub given_mm: f64,
+    /// What a bridge reported of this window, mm net.
+    #[serde(rename = "r", default)]
+    pub reported_mm: f64,
+    /// A hold came after the opportunity: what ran says nothing about run times.
+    #[serde(rename = "b", default)]
+    pub broken: bool,
+    /// The run that is taken to be under way as decided.
+    #[serde(rename = "a", default)]
+    pub run: Option<AssumedRun>,
+}
+
+/// A run that nobody reports.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AssumedRun {
+    #[serde(rename = "s")]
+    pub start: Stamp,
+    #[serde(rename = "e")]
+    pub ends: Stamp,
+    #[serde(rename = "m")]
+    pub mm: f64,
+    /// How far owed fell by it, mm.
+    #[serde(rename = "f")]
+    pub fell_mm: f64,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -255,6 +328,9 @@ pub struct Delivered {
     pub mm: f64,
     #[serde(rename = "r")]
     pub reported: bool,
+    /// How far owed fell by it, mm. What is given beyond the credit is lost.
+    #[serde(rename = "f", default)]
+    pub fell_mm: f64,
 }
 
 /// State of one controller.
@@ -292,6 +368,9 @@ pub struct Told {
     pub changed_listening: i64,
     #[serde(rename = "w")]
     pub water_allowed: bool,
+    /// Wall time of the change.
+    #[serde(rename = "x", default)]
+    pub changed_at: Stamp,
     /// Effective percent per group of the controller, in its order.
     #[serde(rename = "p")]
     pub percents: Vec<u16>,
@@ -342,6 +421,13 @@ pub enum Season {
     DrainDue,
     Drained,
     StartDue,
+}
+
+impl Season {
+    /// True while the system is filled and may water.
+    pub fn waters(self) -> bool {
+        matches!(self, Self::Running | Self::DrainDue)
+    }
 }
 
 /// What was published when, so that nothing is said twice or too often.
@@ -415,6 +501,10 @@ impl SiteState {
         self.sequence += 1;
         self.sequence
     }
+}
+
+fn is_zero(count: &u8) -> bool {
+    *count == 0
 }
 
 fn take<T>(list: &mut Vec<T>, wanted: impl Fn(&T) -> bool) -> Option<T> {

@@ -19,9 +19,13 @@ use super::{Engine, SavedSite, decision::reason::Capability};
 mod batteries;
 mod departure;
 mod diary;
+mod frost;
 mod learning;
 mod nearby;
+mod root_zone;
+mod season;
 mod sun;
+mod watering;
 
 /// 2027-06-01T00:00:00Z.
 const START: Stamp = Stamp(1_811_808_000_000);
@@ -67,6 +71,7 @@ fn oak(id: &str) -> SiteSettings {
             step_percent: 5,
             least_percent: 20,
             most_percent: 120,
+            whole_minutes: true,
         }],
         ..site()
     }

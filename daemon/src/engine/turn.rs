@@ -8,13 +8,15 @@ use super::evidence;
 use super::faults;
 use super::formula::{radiation, reference_et};
 use super::output::Level;
+use super::probe;
 use super::publish::{diary, history, log, words};
 use super::rainfall;
+use super::season;
 use super::site::days::{ClosedDay, Figures};
 use super::site::evapotranspiration::Method;
 use super::site::normals::Basis;
 use super::stamp::HOUR;
-use super::state::{Context, Season, SiteState};
+use super::state::{Context, SiteState};
 use super::units::{Celsius, Degrees};
 
 /// Brings the days up to now. Where the clock is not believed, nothing turns.
@@ -78,6 +80,8 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     post(state, None, &closed, context);
     state.sun_clock.closed(place, &state.book, closed.date, closed.start, closed.end);
     faults::judge_sun(state, context);
+    probe::correct(state, context);
+    season::judge(state, context);
     for entry in &mut state.sensors {
         entry.sensor.flags.clear();
     }
@@ -131,7 +135,7 @@ fn post(state: &mut SiteState, before: Option<Figures>, day: &ClosedDay, context
             None => group.ledger.post(settings, month, day.figures.water),
             Some(before) => group.ledger.correct(settings, month, before.water, day.figures.water),
         }
-        if state.season == Season::Drained {
+        if !state.season.waters() {
             group.ledger.forgive();
         }
     }

@@ -234,7 +234,7 @@ pub struct AcknowledgeOrder {
 #[schemars(deny_unknown_fields, extend(
     "if" = {"properties": {"state": {"const": "establishing"}}},
     "then" = {"required": ["until"]},
-    "else" = {"not": {"anyOf": [{"required": ["until"]}, {"required": ["groups"]}]}},
+    "else" = {"not": {"anyOf": [{"required": ["until"]}, {"required": ["groups"]}, {"required": ["permit"]}]}},
 ))]
 pub struct SeasonOrder {
     /// The season from now on.
@@ -246,6 +246,11 @@ pub struct SeasonOrder {
     /// With `establishing`, and needed there: the last day of it, in the site's time zone. Not with the other states.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub until: Option<NaiveDate>,
+    /// With `establishing`: what permits these groups to be watered in spite of watering restrictions, up to 500 characters:
+    /// who granted it, and its number. Left out: the restrictions bind. Not with the other states.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]
+    pub permit: Option<String>,
     /// A note for the record, up to 500 characters, none of them a control character.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]

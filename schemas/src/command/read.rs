@@ -146,8 +146,12 @@ fn read_season(object: &mut Object) -> Result<SeasonOrder, String> {
         state,
         groups: object.take("groups", IDS, ids)?,
         until: object.take("until", A_DAY, day)?,
+        permit: object.take("permit", A_NOTE, note)?,
         note: object.take("note", A_NOTE, note)?,
     };
+    if state != SeasonState::Establishing && order.permit.is_some() {
+        return Err("key \"permit\" goes with the state establishing only: leave it out".to_owned());
+    }
     match (state, &order.groups, order.until) {
         (SeasonState::Establishing, _, None) => Err(format!("key \"until\" is missing: write {A_DAY}")),
         (SeasonState::Establishing, _, Some(_)) | (_, None, None) => Ok(order),
@@ -187,7 +191,7 @@ fn keys_of(verb: VerbName) -> (&'static [&'static str], &'static str) {
         VerbName::DiscardRain => (&["sensor", "note"], "the verb discard_rain"),
         VerbName::Adopt => (&["sensor", "successor", "note"], "the verb adopt"),
         VerbName::Acknowledge => (&["kind", "subject", "note"], "the verb acknowledge"),
-        VerbName::Season => (&["state", "groups", "until", "note"], "the verb season"),
+        VerbName::Season => (&["state", "groups", "until", "permit", "note"], "the verb season"),
     }
 }
 

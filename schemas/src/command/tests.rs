@@ -62,14 +62,21 @@ fn every_verb_is_read_and_survives_being_written_again() {
         ),
         (
             r#""verb":"season","state":"drained""#,
-            Verb::Season(SeasonOrder { state: SeasonState::Drained, groups: None, until: None, note: None }),
+            Verb::Season(SeasonOrder {
+                state: SeasonState::Drained,
+                groups: None,
+                until: None,
+                permit: None,
+                note: None,
+            }),
         ),
         (
-            r#""verb":"season","state":"establishing","groups":["beds"],"until":"2026-08-15""#,
+            r#""verb":"season","state":"establishing","groups":["beds"],"until":"2026-08-15","permit":"no. 17""#,
             Verb::Season(SeasonOrder {
                 state: SeasonState::Establishing,
                 groups: Some(vec!["beds".into()]),
                 until: NaiveDate::from_ymd_opt(2026, 8, 15),
+                permit: Some("no. 17".into()),
                 note: None,
             }),
         ),
@@ -130,6 +137,7 @@ fn a_wrong_command_is_told_which_key_is_wrong_and_what_to_write() {
             r#""verb":"season","state":"drained","until":"2026-08-15""#,
             r#"key "until" goes with the state establishing"#,
         ),
+        (r#""verb":"season","state":"running","permit":"no. 17""#, r#"key "permit" goes with the state establishing"#),
         (r#""verb":"season","state":"running","groups":["beds"]"#, r#"key "groups" goes with the state establishing"#),
         (r#""verb":"season","state":"drain_due""#, r#"key "state": "drain_due" does not fit: write running, drained"#),
         (r#""verb":"hold","expires_at":"soon""#, r#"key "expires_at": "soon" does not fit"#),

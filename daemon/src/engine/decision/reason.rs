@@ -65,6 +65,11 @@ pub enum Capability {
 }
 
 impl Capability {
+    /// True where each group of the controller can be treated for itself.
+    pub fn is_per_group(self) -> bool {
+        matches!(self, Self::PercentPerGroup | Self::Minutes)
+    }
+
     pub fn name(self) -> &'static str {
         match self {
             Self::Hold => "hold",

@@ -7,7 +7,8 @@ use thirst_schemas as wire;
 
 use super::{basis, capability, confidence, day_basis, diary, history, log, method, reason, state as put, words};
 use crate::engine::civil;
-use crate::engine::decision::hold::restriction;
+use crate::engine::decision::hold::restriction::Rules;
+use crate::engine::decision::scale::{self, RunTime};
 use crate::engine::decision::{Change, Wanted};
 use crate::engine::evidence;
 use crate::engine::output::Level;
@@ -54,7 +55,7 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
         confidence: confidence(said.confidence),
         basis: basis_of(state, context),
         figures: figures(state, index, context),
-        allowed_intervals: allowed(index, context),
+        allowed_intervals: allowed(state, index, context),
         clock_trusted: context.now.trusted,
         durable: true,
         text,
@@ -83,7 +84,7 @@ pub fn instruction(settings: &ControllerSettings, told: &Told, shape: Shape, con
         percent: shape.percent,
         percents: shape.percents,
         months: shape.months,
-        minutes: None,
+        minutes: shape.minutes.map(|runs| runs.into_iter().map(|(group, run)| (group, run_time(run))).collect()),
         follows_group: shape.follows_group,
         spread_percent: shape.spread_percent,
         valid_until: valid_until(context).utc(),
@@ -98,6 +99,7 @@ pub struct Shape {
     pub percent: Option<u16>,
     pub percents: Option<BTreeMap<String, u16>>,
     pub months: Option<[u16; 12]>,
+    pub minutes: Option<BTreeMap<String, RunTime>>,
     pub follows_group: Option<String>,
     pub spread_percent: Option<u16>,
     pub text: String,
@@ -279,6 +281,10 @@ fn battery_forecast(forecast: &Forecast) -> wire::BatteryForecast {
     }
 }
 
+fn run_time(run: RunTime) -> wire::RunTime {
+    wire::RunTime { minutes: run.minutes, cycles: run.cycles.count, soak_minutes: run.cycles.soak_minutes }
+}
+
 fn valid_until(context: &Context<'_>) -> Stamp {
     context.now.wall.plus(i64::from(context.site.valid_hours.max(1)) * HOUR)
 }
@@ -298,16 +304,21 @@ fn figures(state: &SiteState, index: usize, context: &Context<'_>) -> wire::Figu
     let now = context.now.wall;
     let today = state.days.today().map(|today| today.figures.water).unwrap_or_default();
     let figure = |value: f64| wire::finite(value).map(wire::round2);
+    let settings = &context.site.groups[index];
+    let due_mm = scale::depth_of_mm(settings, f64::from(state.groups[index].planned.percent));
     wire::Figures {
         owed_mm: wire::round2(evidence::owed_mm(state, index, context)),
-        run_depth_mm: wire::round2(context.site.groups[index].run_depth_mm),
+        run_depth_mm: wire::round2(settings.run_depth_mm),
+        net_due_mm: figure(due_mm),
+        gross_due_mm: figure(due_mm / settings.efficiency.max(0.05)),
+        dry_mm: figure(evidence::dry_mm(state, index, context)),
         eto_today_mm: wire::round2(today.eto_mm),
         rain_today_mm: wire::round2(today.rain_mm),
         rain_24h_mm: wire::round2(state.book.rain_mm(now.plus(-24 * HOUR), now.plus(1))),
         rain_event_mm: wire::round2(state.event.mm(now, &context.site.rain)),
         air_temperature_celsius: evidence::fresh(state, Quantity::AirTemperature, context).next().and_then(figure),
         coldest_celsius: evidence::coldest(state, context).and_then(figure),
-        coldest_expected_celsius: None,
+        coldest_expected_celsius: state.nights.expected_celsius().and_then(figure),
         wind_10min_m_per_s: evidence::fresh(state, Quantity::WindSpeed, context)
             .next()
             .and(state.wind.mean())
@@ -331,10 +342,12 @@ fn basis_of(state: &SiteState, context: &Context<'_>) -> BTreeMap<wire::Name, wi
     map
 }
 
-fn allowed(index: usize, context: &Context<'_>) -> Vec<wire::Interval> {
+fn allowed(state: &SiteState, index: usize, context: &Context<'_>) -> Vec<wire::Interval> {
     let (site, now) = (context.site, context.now.wall);
     let to = now.plus(48 * HOUR);
-    restriction::allowed_intervals(&site.restrictions, &site.groups[index], site.zone, now, to)
+    let watered = state.groups[index].watered;
+    Rules { rules: &site.restrictions, group: &site.groups[index], zone: site.zone, watered }
+        .allowed_intervals(now, to)
         .into_iter()
         .map(|(start, end)| wire::Interval { start: start.utc(), end: end.utc() })
         .collect()

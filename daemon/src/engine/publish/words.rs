@@ -3,12 +3,15 @@
 use super::super::civil;
 use super::super::decision::hold::Hold;
 use super::super::decision::reason::Reason;
+use super::super::decision::scale::RunTime;
 use super::super::decision::{Confidence, Wanted, scale};
 use super::super::evidence;
+use super::super::probe;
 use super::super::reading::Quantity;
+use super::super::season;
 use super::super::settings::{DisplayUnits, SiteSettings};
 use super::super::stamp::{MINUTE, Stamp};
-use super::super::state::{Context, SiteState};
+use super::super::state::{Context, Establishing, Season, SiteState};
 
 /// The whole decision of a group: what, why, until when, and what it rests on.
 pub fn decision(state: &SiteState, index: usize, said: &Wanted, context: &Context<'_>) -> String {
@@ -22,6 +25,15 @@ pub fn decision(state: &SiteState, index: usize, said: &Wanted, context: &Contex
     }
     if let Some(words) = confidence(state, said, context) {
         sentences.push(words);
+    }
+    if let Some(guarded) = state.groups[index].guarded_since {
+        sentences.push(format!(
+            "The plants have gone without water for so long that rain, wind and a full root zone hold nothing since {}.",
+            clock(context, guarded)
+        ));
+    }
+    if let Some(establishing) = &state.groups[index].establishing {
+        sentences.push(establishment(establishing, context));
     }
     for release in &state.groups[index].operator.releases {
         let until = release.until.map_or_else(String::new, |until| format!(" until {}", clock(context, until)));
@@ -48,6 +60,14 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
                 depth(site, group.rain.mm())
             )
         }
+        Reason::Freeze if state.freeze.since().is_none() => match state.nights.expected_celsius() {
+            Some(low) => format!(
+                "Frost: after an evening like this the nights here fall to about {} by {}.",
+                temperature(site, low),
+                until.unwrap_or_else(|| "the morning".to_owned())
+            ),
+            None => "Frost was expected, and no thermometer has said since that it is over.".to_owned(),
+        },
         Reason::Freeze => format!(
             "Frost: down to {} since {}. It ends after {} at {} or more.",
             temperature(site, state.freeze.coldest_celsius()),
@@ -74,7 +94,10 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             let note = note.map_or_else(String::new, |note| format!(" ({note})"));
             format!("Held by {who}{note} {}.", open("until released"))
         }
-        Reason::RootZoneFull => "The soil of the root zone is full.".to_owned(),
+        Reason::RootZoneFull => root_zone_full(state, index, context),
+        Reason::Season if state.season == Season::StartDue => {
+            "The system is drained; the frost is over, so it can be filled and started again.".to_owned()
+        }
         Reason::Season => "The system is drained for the winter.".to_owned(),
         Reason::Calendar => format!("The calendar says no watering {}.", open("for now")),
         Reason::NoEvidence => {
@@ -84,6 +107,33 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
                 "No thermometer is heard, and frost cannot be ruled out at this time of the year.".to_owned()
             }
         }
+    }
+}
+
+/// New plants, and in the last days of them a reminder.
+fn establishment(establishing: &Establishing, context: &Context<'_>) -> String {
+    let until = establishing.until.format("%a %-d %b");
+    let mut text = format!("New plants establish until {until}: at least 100 % on each watering day.");
+    let left = season::days_left(establishing, civil::date(context.site.zone, context.now.wall));
+    if left < REMINDED_DAYS {
+        text += " Then the ledger decides alone: set run times back if they were raised.";
+    }
+    if let Some(permit) = &establishing.permit {
+        text += &format!(" Restrictions are set aside by the permit that was noted: \"{permit}\".");
+    }
+    text
+}
+
+fn root_zone_full(state: &SiteState, index: usize, context: &Context<'_>) -> String {
+    let Some(probe) = &context.site.groups[index].probe else {
+        return "The root zone is full: nothing is missing there yet.".to_owned();
+    };
+    match probe::moisture_percent(state, probe, context) {
+        Some(percent) => format!(
+            "The soil is full: sensor {} reads {percent:.0} % of water by volume, and from {:.0} % on the soil holds no more.",
+            probe.sensor, probe.full_percent
+        ),
+        None => format!("The soil was full when sensor {} was last heard.", probe.sensor),
     }
 }
 
@@ -170,6 +220,21 @@ pub fn instruction(water_allowed: bool, what: &str, held: &[String]) -> String {
     }
 }
 
+/// A run: "24 minutes in 2 cycles with 43 minutes of soaking between", or "off".
+pub fn run_time(run: &RunTime) -> String {
+    let minutes = match run.minutes {
+        minutes if minutes <= 0.0 => return "off".to_owned(),
+        1.0 => "1 minute".to_owned(),
+        minutes => format!("{minutes} minutes"),
+    };
+    match run.cycles.count {
+        0 | 1 => minutes,
+        count => {
+            format!("{minutes} in {count} cycles with {} minutes of soaking between", run.cycles.soak_minutes)
+        }
+    }
+}
+
 /// Depth of water: "6.5 mm", or inches to two decimals.
 pub fn depth(site: &SiteSettings, mm: f64) -> String {
     match site.units {
@@ -216,6 +281,9 @@ fn clock(context: &Context<'_>, at: Stamp) -> String {
 fn zero(value: f64, half_step: f64) -> f64 {
     if value.abs() < half_step { 0.0 } else { value }
 }
+
+/// The end of an establishment period is announced so many days before. Our choice.
+const REMINDED_DAYS: i64 = 3;
 
 /// By definition.
 const MM_PER_INCH: f64 = 25.4;

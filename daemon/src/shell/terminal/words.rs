@@ -179,6 +179,9 @@ mod tests {
         let known = wire::Figures {
             owed_mm: -2.0,
             run_depth_mm: 10.0,
+            net_due_mm: None,
+            gross_due_mm: None,
+            dry_mm: None,
             eto_today_mm: 5.08,
             rain_today_mm: 1.0,
             rain_24h_mm: 9.0,

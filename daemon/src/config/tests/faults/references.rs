@@ -85,7 +85,7 @@ fn names_and_references_are_checked() {
             "",
             "[[sites.restrictions]]\nname = \"n\"",
             &[
-                "thirstd.toml:30: sites[0].restrictions[0]: restricts nothing; write weekdays, dates or barred",
+                "thirstd.toml:30: sites[0].restrictions[0]: restricts nothing; write weekdays, dates, days_a_week, barred or most_run",
                 "thirstd.toml:30: sites[0].restrictions[0].source is missing: say who published the rule and where, for example \"Valley Water District, rule 12, valley-water.example/rules\"",
             ],
         ),
@@ -102,7 +102,7 @@ fn names_and_references_are_checked() {
             "[[sites.restrictions]]\nsource = \"s\"\nweekdays = []\nfrom = \"June\"",
             &[
                 "thirstd.toml:32: sites[0].restrictions[0].weekdays = a list: no day at all; write weekdays, for example [\"mon\", \"thu\"], or remove the key for every day",
-                "thirstd.toml:33: sites[0].restrictions[0].from = \"June\": write a date as year-month-day, for example \"2027-06-01\"",
+                "thirstd.toml:33: sites[0].restrictions[0].from = \"June\": write a date as year-month-day, for example \"2027-06-01\", or \"06-01\" for every year",
             ],
         ),
         (

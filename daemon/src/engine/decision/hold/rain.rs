@@ -5,8 +5,19 @@ use serde::{Deserialize, Serialize};
 use crate::engine::settings::{RainHoldLength, RainHoldSettings};
 use crate::engine::stamp::{DAY, HOUR, Stamp};
 
-/// The rain event of a site: rain with no dry gap of [`RainHoldSettings::event_gap_hours`] in it.
+/// Rain with no dry gap of [`RainHoldSettings::event_gap_hours`] in it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Spell {
+    #[serde(rename = "m", default)]
+    mm: f64,
+    #[serde(rename = "b", default)]
+    began: Stamp,
+    #[serde(rename = "l", default)]
+    last: Stamp,
+}
+
+/// The rain event of a site, and those shortly before it: rain that arrives late belongs to the one in which it fell.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct RainEvent {
     #[serde(rename = "m", default)]
     mm: f64,
@@ -14,17 +25,43 @@ pub struct RainEvent {
     began: Option<Stamp>,
     #[serde(rename = "l", default)]
     last: Option<Stamp>,
+    /// Oldest first, at most [`EARLIER`].
+    #[serde(rename = "p", default, skip_serializing_if = "Vec::is_empty")]
+    earlier: Vec<Spell>,
 }
 
 impl RainEvent {
-    /// Adds rain that fell up to `at`. Rain that is older than the event's last is part of it.
+    /// Adds rain that fell up to `at`, to the event that was on then, or as one of its own.
     pub fn add(&mut self, mm: f64, from: Stamp, at: Stamp, settings: &RainHoldSettings) {
-        let over = self.last.is_some_and(|last| at.since(last) > gap(settings));
-        if over || self.began.is_none() {
-            *self = Self { mm: 0.0, began: Some(from), last: Some(at) };
+        let gap = gap(settings);
+        let is_late = self.last.is_some_and(|last| at < last);
+        let mut spells: Vec<Spell> = self.spells().collect();
+        let near = |spell: &Spell| spell.began.plus(-gap) <= at && at <= spell.last.plus(gap);
+        match spells.iter_mut().find(|spell| near(spell)) {
+            Some(spell) => {
+                (spell.mm, spell.began, spell.last) = (spell.mm + mm, spell.began.min(at), spell.last.max(at));
+            }
+            // Rain over a long gap fell at a time that nobody knows: it counts where it was heard of.
+            None => {
+                let began = if at.since(from) <= HOUR { from.min(at) } else { at };
+                spells.push(Spell { mm, began, last: at });
+            }
         }
-        self.mm += mm;
-        self.last = self.last.max(Some(at));
+        spells.sort_by_key(|spell| spell.last);
+        if is_late {
+            // What came late may fill the gap between two events.
+            spells.dedup_by(|next, spell| {
+                let joins = next.began.since(spell.last) <= gap;
+                if joins {
+                    (spell.mm, spell.last) = (spell.mm + next.mm, spell.last.max(next.last));
+                }
+                joins
+            });
+        }
+        let Some(newest) = spells.pop() else { return };
+        (self.mm, self.began, self.last) = (newest.mm, Some(newest.began), Some(newest.last));
+        spells.drain(..spells.len().saturating_sub(EARLIER));
+        self.earlier = spells;
     }
 
     /// Takes discarded rain out again.
@@ -58,8 +95,25 @@ impl RainEvent {
     pub fn clock_stepped(&mut self, now: Stamp) {
         self.began = self.began.map(|began| began.min(now));
         self.last = self.last.map(|last| last.min(now));
+        for spell in &mut self.earlier {
+            (spell.began, spell.last) = (spell.began.min(now), spell.last.min(now));
+        }
+    }
+
+    /// Oldest first.
+    fn spells(&self) -> impl DoubleEndedIterator<Item = Spell> + '_ {
+        let newest = self.last.map(|last| Spell { mm: self.mm, began: self.began.unwrap_or(last), last });
+        self.earlier.iter().copied().chain(newest)
+    }
+
+    /// Rain of the events that ended after `since`, mm.
+    fn mm_since(&self, since: Stamp) -> f64 {
+        self.spells().filter(|spell| spell.last > since).map(|spell| spell.mm).sum()
     }
 }
+
+/// Events that are remembered beside the present one: late rain of the last days falls into them. Our choice.
+const EARLIER: usize = 3;
 
 /// The rain hold of one group.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -72,6 +126,9 @@ pub struct RainHold {
     /// The rain that the length counts from.
     #[serde(rename = "l", default)]
     last_rain: Option<Stamp>,
+    /// The rain that the hold before counted from: it begins no other.
+    #[serde(rename = "d", default, skip_serializing_if = "Option::is_none")]
+    done: Option<Stamp>,
 }
 
 /// What the hold is judged on.
@@ -102,17 +159,21 @@ impl RainHold {
     /// Rain came in: the event may begin a hold or make one longer. True when a hold began.
     pub fn rained(&mut self, evidence: &RainEvidence<'_>, now: Stamp, settings: &RainHoldSettings) -> bool {
         let Some(last) = evidence.event.last_rain() else { return false };
-        if self.since.is_some() {
+        if let (Some(_), Some(held_by)) = (self.since, self.last_rain) {
             self.mm = self.mm.max(evidence.event.last_mm());
-            if evidence.last_day_mm >= settings.extends_at_mm {
-                self.last_rain = self.last_rain.max(Some(last));
+            // A tip long after the rain is no new rain: it has to be enough by itself.
+            let goes_on = last.since(held_by) <= gap(settings);
+            let is_enough = goes_on || evidence.event.mm_since(held_by) >= settings.extends_at_mm;
+            if is_enough && evidence.last_day_mm >= settings.extends_at_mm {
+                self.last_rain = Some(held_by.max(last));
             }
             return false;
         }
-        if evidence.event.mm(now, settings) * evidence.exposure < settings.threshold_mm {
-            return false;
-        }
-        (self.since, self.last_rain, self.mm) = (Some(now), Some(last), evidence.event.last_mm());
+        let begins = |spell: &Spell| {
+            spell.mm * evidence.exposure >= settings.threshold_mm && self.done.is_none_or(|done| done < spell.last)
+        };
+        let Some(spell) = evidence.event.spells().rev().find(begins) else { return false };
+        (self.since, self.last_rain, self.mm) = (Some(now), Some(spell.last), spell.mm);
         !self.lapse(evidence, now, settings)
     }
 
@@ -121,7 +182,7 @@ impl RainHold {
         if self.since.is_none() || !self.is_over(evidence, now, settings) {
             return false;
         }
-        *self = Self::default();
+        *self = Self { done: self.last_rain, ..Self::default() };
         true
     }
 
@@ -161,6 +222,7 @@ impl RainHold {
     pub fn clock_stepped(&mut self, now: Stamp) {
         self.since = self.since.map(|since| since.min(now));
         self.last_rain = self.last_rain.map(|last| last.min(now));
+        self.done = self.done.map(|done| done.min(now));
     }
 
     fn is_over(&self, evidence: &RainEvidence<'_>, now: Stamp, settings: &RainHoldSettings) -> bool {
@@ -216,97 +278,4 @@ fn days(count: f64) -> i64 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const AUTO: RainHoldSettings = RainHoldSettings {
-        threshold_mm: 6.0,
-        length: RainHoldLength::Auto,
-        extends_at_mm: 2.5,
-        event_gap_hours: 6,
-        longest_days: 7.0,
-        enabled: true,
-    };
-
-    fn hours(count: i64) -> Stamp {
-        Stamp(count * HOUR)
-    }
-
-    fn evidence(event: &RainEvent, owed_mm: f64) -> RainEvidence<'_> {
-        RainEvidence {
-            event,
-            exposure: 1.0,
-            last_day_mm: event.mm,
-            owed_mm,
-            least_run_mm: 2.0,
-            daily_need_mm: 4.0,
-            need_left_mm: 1.0,
-            day_end: hours(24),
-            gauge_heard: true,
-        }
-    }
-
-    #[test]
-    fn showers_with_short_gaps_are_one_event_and_after_six_dry_hours_a_new_one_begins() {
-        let mut event = RainEvent::default();
-        for hour in [1, 4, 9] {
-            event.add(2.0, hours(hour), hours(hour), &AUTO);
-        }
-        assert_eq!(event.mm(hours(9), &AUTO), 6.0);
-        assert_eq!(event.mm(hours(16), &AUTO), 0.0);
-        event.add(1.0, hours(16), hours(16), &AUTO);
-        assert_eq!(event.mm(hours(16), &AUTO), 1.0);
-    }
-
-    #[test]
-    fn an_automatic_hold_ends_when_the_ledger_owes_a_run_again_and_not_while_it_rains() {
-        let (mut event, mut hold) = (RainEvent::default(), RainHold::default());
-        event.add(5.9, hours(1), hours(1), &AUTO);
-        assert!(!hold.rained(&evidence(&event, 9.0), hours(1), &AUTO));
-        event.add(0.2, hours(2), hours(2), &AUTO);
-        assert!(hold.rained(&evidence(&event, 9.0), hours(2), &AUTO));
-        assert!(!hold.lapse(&evidence(&event, 9.0), hours(8), &AUTO), "still raining");
-        assert!(!hold.lapse(&evidence(&event, 1.0), hours(9), &AUTO), "nothing owed");
-        // 2 mm missing: 1 today, 1 of 4 tomorrow: a quarter of the way from 7 to 19 o'clock.
-        assert_eq!(hold.until(&evidence(&event, 0.0), hours(9), &AUTO), Some(hours(34)));
-        assert!(
-            !hold.lapse(&RainEvidence { gauge_heard: false, ..evidence(&event, 3.0) }, hours(20), &AUTO),
-            "nobody says dry"
-        );
-        assert!(hold.lapse(&evidence(&event, 2.0), hours(20), &AUTO));
-    }
-
-    #[test]
-    fn a_silent_gauge_keeps_an_automatic_hold_only_to_its_own_limit() {
-        let (mut event, mut hold) = (RainEvent::default(), RainHold::default());
-        event.add(8.0, hours(0), hours(0), &AUTO);
-        assert!(hold.rained(&evidence(&event, 0.0), hours(0), &AUTO));
-        let silent = RainEvidence { gauge_heard: false, ..evidence(&event, 20.0) };
-        assert!(!hold.lapse(&silent, hours(7 * 24 - 1), &AUTO));
-        assert!(hold.lapse(&silent, hours(7 * 24), &AUTO));
-    }
-
-    #[test]
-    fn a_fixed_hold_counts_from_the_last_rain_and_a_drizzle_does_not_extend_it() {
-        let settings = RainHoldSettings { length: RainHoldLength::Days(2.0), ..AUTO };
-        let (mut event, mut hold) = (RainEvent::default(), RainHold::default());
-        event.add(8.0, hours(0), hours(0), &settings);
-        assert!(hold.rained(&evidence(&event, 0.0), hours(0), &settings));
-        event.add(1.0, hours(30), hours(30), &settings);
-        let drizzle = RainEvidence { last_day_mm: 1.0, ..evidence(&event, 0.0) };
-        hold.rained(&drizzle, hours(30), &settings);
-        assert_eq!(hold.until(&drizzle, hours(30), &settings), Some(hours(48)));
-        let rain = RainEvidence { last_day_mm: 2.5, ..evidence(&event, 0.0) };
-        hold.rained(&rain, hours(30), &settings);
-        assert_eq!(hold.until(&rain, hours(30), &settings), Some(hours(78)));
-        assert!(hold.lapse(&rain, hours(78), &settings));
-    }
-
-    #[test]
-    fn late_rain_holds_only_for_the_drying_time_still_ahead() {
-        let settings = RainHoldSettings { length: RainHoldLength::Days(0.2), ..AUTO };
-        let (mut event, mut hold) = (RainEvent::default(), RainHold::default());
-        event.add(8.0, hours(0), hours(0), &settings);
-        assert!(!hold.rained(&evidence(&event, 0.0), hours(5), &settings), "its 4.8 hours are over");
-    }
-}
+mod tests;
