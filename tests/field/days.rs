@@ -68,7 +68,7 @@ fn s16_every_tip_of_a_year_is_in_exactly_one_day_of_its_zone() {
         // The job of half past two runs exactly once on every date, also where the time is skipped or comes twice.
         let mut runs: BTreeMap<NaiveDate, usize> = BTreeMap::new();
         for (when, output) in world.outputs() {
-            if matches!(output, Output::Log { site, text, .. } if site == id && text.contains("window closes")) {
+            if matches!(output, Output::Log { site, text, .. } if site == id && text.contains("window opens")) {
                 *runs.entry(civil::date(zone, *when)).or_default() += 1;
             }
         }
