@@ -44,17 +44,16 @@ const SCENES: [(&str, &[&str]); 17] = [
 ];
 
 #[tokio::test(flavor = "multi_thread")]
-async fn every_promised_scene_appears_in_nine_days_and_nothing_floods() {
+async fn every_promised_scene_appears_in_eight_days_and_nothing_floods() {
     for seed in [1, 2, 77] {
-        // Eight days and a bit take less than 30 seconds at the usual pace.
-        let lines = played(seed, "dune-row      ALERT       battery_forecast").await;
+        // Eight days take 26 seconds at the usual pace.
+        let lines = played(seed, "Mon 10 May 21:00").await;
         let text = lines.join("\n");
         for (scene, parts) in SCENES {
             // A wrapped line goes on below.
             let shown = lines.windows(3).any(|lines| parts.iter().all(|part| lines.join(" ").contains(part)));
             assert!(shown, "{scene} is missing with seed {seed}:\n{text}");
         }
-        assert!(!text.contains("Tue 11 May 21:00"), "the forecast comes too late with seed {seed}:\n{text}");
         assert!(!text.contains("not_obeyed") && !text.contains("clock_wrong"), "{text}");
         assert!((60..=125).contains(&lines.len()), "{} lines with seed {seed}:\n{text}", lines.len());
         assert!(lines.iter().all(|line| line.chars().count() <= 124), "{text}");

@@ -291,15 +291,16 @@ fn figures(
     let day = Day { day_of_year: date.ordinal(), start, end, until, hours: &weather.hours, extremes, fcd };
     let eto = evapotranspiration::reference_et_with(place, &day, weather.near);
     let elapsed = until.since(start) as f64 / end.since(start).max(1) as f64;
-    let (eto_mm, eto_basis) = match eto.method {
-        // Usual evaporation follows the sun of the day.
-        Method::None => {
-            let (mm, basis) = stand_in.usual.eto(date);
-            (mm * eto.passed, basis)
-        }
-        _ if weather.bases.of(Input::AirTemperature) == Basis::Neighbours => (eto.mm, Basis::Neighbours),
-        _ if eto.coverage >= WELL_MEASURED => (eto.mm, Basis::Measured),
-        _ => (eto.mm, Basis::Partial),
+    // Usual evaporation follows the sun of the day. It stands in for a day without temperatures, and gives way to them by and by.
+    let (usual_mm, usual_basis) = stand_in.usual.eto(date);
+    let usual_mm = usual_mm * eto.passed;
+    let eto_mm = if eto.trusted < 1.0 { eto.trusted * eto.mm + (1.0 - eto.trusted) * usual_mm } else { eto.mm };
+    let eto_basis = match eto.method {
+        Method::None => usual_basis,
+        _ if eto.trusted < 0.5 => usual_basis,
+        _ if weather.bases.of(Input::AirTemperature) == Basis::Neighbours => Basis::Neighbours,
+        _ if eto.coverage >= WELL_MEASURED => Basis::Measured,
+        _ => Basis::Partial,
     };
     let looked_after = begun.map_or(1.0, |begun| until.since(begun).max(0) as f64 / until.since(start).max(1) as f64);
     let eto_mm = eto_mm * looked_after.min(1.0);
@@ -324,10 +325,13 @@ fn figures(
     };
     Figures {
         water: DayWater { eto_mm, rain_mm },
-        method: eto.method,
+        method: if eto.trusted < 0.5 { Method::None } else { eto.method },
         coverage: eto.coverage,
-        uncertainty_mm: match eto.method {
-            Method::None => stand_in.usual.uncertainty_mm(place.climate) * eto.passed,
+        uncertainty_mm: match eto.trusted {
+            trusted if trusted < 1.0 => {
+                let usual = stand_in.usual.uncertainty_mm(place.climate) * eto.passed;
+                usual.max(eto.uncertainty_mm)
+            }
             _ => eto.uncertainty_mm,
         },
         eto_basis,

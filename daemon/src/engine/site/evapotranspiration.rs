@@ -174,6 +174,8 @@ pub struct DayEto {
     pub fcd: Option<f64>,
     /// Share of the day's extraterrestrial radiation that has passed, 0 to 1: 1 for a whole day.
     pub passed: f64,
+    /// How far the temperatures stand for the elapsed day, 0 to 1: below 1 the usual of the date has to be mixed in.
+    pub trusted: f64,
 }
 
 /// How far a whole day by climate normals, or without those by one default, is from the weather of the day: root mean
@@ -209,6 +211,7 @@ pub fn reference_et_with(place: &Place, day: &Day<'_>, near: NearShares) -> DayE
         uncertainty_mm: 0.0,
         uncertainty_source: "no temperature: no estimate",
         fcd: day.fcd,
+        trusted: 0.0,
     })
 }
 
@@ -216,6 +219,20 @@ pub fn reference_et_with(place: &Place, day: &Day<'_>, near: NearShares) -> DayE
 const WELL_COVERED: f64 = 0.75;
 /// Share of a day for which an input counts as read in the daily method.
 const HALF: f64 = 0.5;
+
+/// How far a mean stands for the day, 0 to 1: about half of the day (0.5 ± 0.15) it takes over. Our choice.
+fn trust(mean: Option<Mean>) -> f64 {
+    mean.map_or(0.0, |mean| ((mean.covered - (HALF - TAKES_OVER)) / (2.0 * TAKES_OVER)).clamp(0.0, 1.0))
+}
+
+/// What was read and what stands in for it, by trust.
+fn mixed(read: Option<Mean>, stand_in: impl Fn() -> f64) -> f64 {
+    let trust = trust(read);
+    let own = read.map_or(0.0, |mean| mean.mean * trust);
+    if trust < 1.0 { own + (1.0 - trust) * stand_in() } else { own }
+}
+
+const TAKES_OVER: f64 = 0.15;
 
 /// The day cut into hours, with what all methods need.
 struct Site<'a> {
@@ -281,13 +298,15 @@ impl<'a> Site<'a> {
         Some(self.outcome(sum, Method::AsceHourly, coverage, substituted, fcd))
     }
 
+    /// Daily Penman–Monteith. What is read for about half of the day takes over from what stands in for it by and by, so that
+    /// no reading makes a jump.
     fn daily(&self) -> Option<DayEto> {
         let (highest, lowest) = self.extremes()?;
-        let humidity = self.mean_of(|slot| slot.actual_vapor);
-        let wind = self.mean_of(|slot| slot.wind);
+        let (humidity, wind) = (self.weighted(|slot| slot.actual_vapor), self.weighted(|slot| slot.wind));
         let sun = self.sun();
-        let read: Vec<f64> = [humidity, wind, sun].into_iter().flatten().map(|input| input.covered).collect();
-        if read.is_empty() {
+        let inputs = [humidity, wind, sun];
+        let trusted = inputs.iter().map(|input| trust(*input)).fold(0.0, f64::max);
+        if trusted <= 0.0 {
             return None;
         }
         let mut weather = reference_et::DailyWeather {
@@ -296,41 +315,49 @@ impl<'a> Site<'a> {
             elevation: Meters(self.place.elevation_m),
             highest,
             lowest,
-            actual_vapor: match humidity {
-                Some(actual) => Kilopascals(actual.mean),
-                None => self.usual_vapor_pressure(lowest),
-            },
+            actual_vapor: Kilopascals(mixed(humidity, || self.usual_vapor_pressure(lowest).0)),
             shortwave: MegajoulesPerM2(0.0),
-            wind: match wind {
-                Some(wind) => MetersPerSecond(wind.mean),
-                None => reference_et::usual_wind(self.place.usual_wind_m_per_s.map(MetersPerSecond)),
-            },
+            wind: MetersPerSecond(mixed(wind, || {
+                reference_et::usual_wind(self.place.usual_wind_m_per_s.map(MetersPerSecond)).0
+            })),
             clear_sky: self.place.clear_sky,
         };
         let r_a = weather.extraterrestrial();
-        weather.shortwave = match sun {
-            Some(clearness) => MegajoulesPerM2(clearness.mean * r_a.0),
-            None => {
-                let clear = weather.clear_sky_radiation();
-                radiation::shortwave_from_temperature(highest, lowest, self.place.exposure, r_a, clear)
-            }
-        };
+        let clear = weather.clear_sky_radiation();
+        weather.shortwave =
+            MegajoulesPerM2(mixed(sun.map(|clearness| Mean { mean: clearness.mean * r_a.0, ..clearness }), || {
+                radiation::shortwave_from_temperature(highest, lowest, self.place.exposure, r_a, clear).0
+            }));
         let whole_day = reference_et::daily(&weather, reference_et::Surface::Short).0;
-        let substituted = Substituted { humidity: humidity.is_none(), wind: wind.is_none(), sun: sun.is_none() };
+        let is_read = |input: Option<Mean>| input.is_some_and(|mean| mean.covered >= HALF);
+        let substituted = Substituted { humidity: !is_read(humidity), wind: !is_read(wind), sun: !is_read(sun) };
+        let fcd = sun
+            .filter(|_| is_read(sun))
+            .and_then(|_| radiation::cloudiness(weather.shortwave, weather.clear_sky_radiation()))
+            .or(self.day.fcd);
+        let alone = if trusted < 1.0 { self.by_temperature(highest, lowest) } else { 0.0 };
+        let mm = (trusted * whole_day + (1.0 - trusted) * alone) * self.passed;
+        let read: Vec<f64> =
+            inputs.into_iter().filter(|input| is_read(*input)).flatten().map(|input| input.covered).collect();
+        if read.is_empty() {
+            return Some(self.outcome(mm, Method::HargreavesSamani, self.air_coverage(), substituted, fcd));
+        }
         let coverage = (self.air_coverage() + read.iter().sum::<f64>()) / (1.0 + read.len() as f64);
-        let fcd = sun.and_then(|_| radiation::cloudiness(weather.shortwave, weather.clear_sky_radiation()));
-        let mm = whole_day * self.passed;
-        Some(self.outcome(mm, Method::PenmanMonteithDaily, coverage, substituted, fcd.or(self.day.fcd)))
+        Some(self.outcome(mm, Method::PenmanMonteithDaily, coverage, substituted, fcd))
     }
 
     fn temperature_only(&self) -> Option<DayEto> {
         let (highest, lowest) = self.extremes()?;
+        let substituted = Substituted { humidity: true, wind: true, sun: true };
+        let mm = self.by_temperature(highest, lowest) * self.passed;
+        Some(self.outcome(mm, Method::HargreavesSamani, self.air_coverage(), substituted, self.day.fcd))
+    }
+
+    /// Hargreaves–Samani of the whole day with the site's factor, mm.
+    fn by_temperature(&self, highest: Celsius, lowest: Celsius) -> f64 {
         let latitude = Degrees(self.place.latitude_degrees).radians();
         let r_a = radiation::extraterrestrial_daily(latitude, self.day.day_of_year);
-        let whole_day = self.temperature_factor() * reference_et::hargreaves_samani(highest, lowest, r_a).0;
-        let substituted = Substituted { humidity: true, wind: true, sun: true };
-        let mm = whole_day * self.passed;
-        Some(self.outcome(mm, Method::HargreavesSamani, self.air_coverage(), substituted, self.day.fcd))
+        self.temperature_factor() * reference_et::hargreaves_samani(highest, lowest, r_a).0
     }
 
     fn outcome(&self, mm: f64, method: Method, coverage: f64, substituted: Substituted, fcd: Option<f64>) -> DayEto {
@@ -364,6 +391,10 @@ impl<'a> Site<'a> {
             uncertainty_source: row.source,
             fcd,
             passed: self.passed,
+            trusted: match method {
+                Method::AsceHourly => 1.0,
+                _ => trust(self.weighted(|slot| slot.air)),
+            },
         }
     }
 
@@ -392,11 +423,7 @@ impl<'a> Site<'a> {
         self.weighted(|slot| slot.air).map_or(0.0, |air| air.covered)
     }
 
-    /// The mean of an input over the elapsed day, where it covers at least half of it.
-    fn mean_of(&self, input: impl Fn(&Slot) -> Option<Mean>) -> Option<Mean> {
-        self.weighted(input).filter(|mean| mean.covered >= HALF)
-    }
-
+    /// The mean of an input over the elapsed day.
     fn weighted(&self, input: impl Fn(&Slot) -> Option<Mean>) -> Option<Mean> {
         let (mut sum, mut hours) = (0.0, 0.0);
         for slot in &self.slots {
@@ -409,7 +436,7 @@ impl<'a> Site<'a> {
             .then(|| Mean { mean: sum / hours, covered: (hours / self.elapsed).min(1.0) })
     }
 
-    /// Received share of the extraterrestrial radiation, where sun readings cover half of what has passed of it.
+    /// Received share of the extraterrestrial radiation, and of how much of what has passed of it readings tell.
     fn sun(&self) -> Option<Mean> {
         let (mut received, mut covered, mut passed) = (0.0, 0.0, 0.0);
         for slot in &self.slots {
@@ -419,7 +446,7 @@ impl<'a> Site<'a> {
                 covered += slot.extraterrestrial * flux.covered;
             }
         }
-        (covered > 0.0 && covered >= HALF * passed)
+        (covered > 0.0)
             .then(|| Mean { mean: (received / covered).clamp(0.0, 1.0), covered: (covered / passed).min(1.0) })
     }
 }

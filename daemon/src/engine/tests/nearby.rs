@@ -230,7 +230,7 @@ fn a_digest_that_comes_twice_or_from_a_stranger_or_the_future_changes_nothing() 
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 12, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
 
     /// Whatever was lost for however long: the way back moves what is owed by no more than was said to be uncertain.
     #[test]
