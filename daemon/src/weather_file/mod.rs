@@ -161,7 +161,7 @@ pub fn parse(file: &str, bytes: &[u8]) -> Result<History, WeatherFileError> {
         let row = Line { source: &source, number: line, record: &record, names: &names };
         columns.take(&row, &mut history)?;
     }
-    if history.rows.len() == 0 {
+    if history.rows.is_empty() {
         return Err(source.line(first, "no row follows: write at least one day"));
     }
     Ok(history)
