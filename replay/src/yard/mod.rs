@@ -7,9 +7,10 @@
 //! - [`weather`]: the history made ready; [`hours`]: from its days to hours.
 //! - [`setup`]: sensors, controller, days; [`faults`]: what goes wrong.
 //! - [`play`]: the closed loop with the engine; [`rules`]: what others would have done.
-//! - [`summary`] and [`page`]: what was found.
+//! - [`summary`], [`page`] and its [`charts`]: what was found. [`arguments`]: the command line.
 
 pub mod arguments;
+pub mod charts;
 pub mod faults;
 pub mod hours;
 pub mod page;
@@ -54,6 +55,7 @@ pub struct Outcome {
     pub series: Series,
     pub played: Played,
     pub account: Account,
+    pub schedule: Schedule,
     pub scored_from: usize,
 }
 
@@ -120,7 +122,7 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
         score.score = account(&faulty.given).score(overlapping);
         findings.by_fault.insert(fault.name(), score);
     }
-    Ok(Outcome { findings, series, played, account: whole, scored_from })
+    Ok(Outcome { findings, series, played, account: whole, schedule, scored_from })
 }
 
 /// The true balance of a history that was watered with `given`.

@@ -9,7 +9,8 @@ use super::zones::{PerZone, TABLE, ZONES};
 pub struct Schedule {
     /// Net depth of a 100 % run, mm.
     pub run_mm: PerZone,
-    /// Daily evapotranspiration of the thirstiest month, mm.
+    /// The thirstiest month (January is 0), and its daily evapotranspiration, mm.
+    pub peak_month: usize,
     pub peak_mm: f64,
     /// Monday first.
     pub days: [bool; 7],
@@ -20,7 +21,12 @@ impl Schedule {
     pub fn of(normals: &Normals, days: [bool; 7]) -> Self {
         let (month, peak_mm) = normals.peak();
         let count = days.iter().filter(|day| **day).count().max(1) as f64;
-        Self { run_mm: TABLE.map(|zone| (zone.factor[month] * peak_mm * 7.0 / count).max(0.1)), peak_mm, days }
+        Self {
+            run_mm: TABLE.map(|zone| (zone.factor[month] * peak_mm * 7.0 / count).max(0.1)),
+            peak_month: month,
+            peak_mm,
+            days,
+        }
     }
 
     pub fn waters(&self, date: chrono::NaiveDate) -> bool {
