@@ -23,7 +23,9 @@ const PLACE: Place = Place {
     climate: Climate::Dry,
     exposure: Exposure::Inland,
     usual_wind_m_per_s: None,
-    site_factor: 1.0,
+    usual_dew_point_depression: None,
+    temperature_factors: [1.0; 12],
+    factor_source: FactorSource::Unknown,
 };
 
 fn daily(row: &Row, clear_sky: ClearSky, surface: Surface) -> Option<f64> {

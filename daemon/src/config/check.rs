@@ -8,6 +8,7 @@ use super::table::Table;
 use super::tree::quoted;
 use crate::engine::decode::{FeedSettings, Part, TopicTemplate};
 use crate::engine::settings::GroupKind;
+use crate::engine::site::normals::DefaultEto;
 
 /// Names that need not be written because there is no other.
 pub(super) fn sole_names(sites: &[Site<'_>], written: usize) -> Sole {
@@ -84,8 +85,16 @@ pub(super) fn cautions(sites: &[Site<'_>]) -> Vec<String> {
         if !site.elevation_given {
             say("no elevation: 0 m is assumed; above 500 m that matters".to_owned());
         }
-        if settings.normals.is_none() {
-            say("no normals: days that nobody measured count with the default, not with the season".to_owned());
+        match (&settings.normals, &settings.default_eto) {
+            (Some(_), _) => {}
+            (None, DefaultEto::Flat(_)) => {
+                say("no normals: days that nobody measured count with the default, not with the season".to_owned());
+            }
+            (None, DefaultEto::ByLatitude(_)) => say(
+                "no normals: days that nobody measured count with a guess by latitude; thirstd normals makes normals of a \
+                 public weather history"
+                    .to_owned(),
+            ),
         }
         if !settings.sensors.iter().any(|sensor| sensor.rain_counts) {
             say("no sensor's rain counts: rain is never seen".to_owned());

@@ -1,6 +1,7 @@
 //! What `thirstd check` says of a good configuration: who is heard where, what is decided by which numbers, and who is
 //! told.
 
+mod normals;
 mod words;
 
 use std::fmt::Write;
@@ -162,13 +163,16 @@ impl Page {
                 hours(u32::from(site.lateness_hours))
             ),
         );
-        let (eto, scale) = (units.depth(site.default_eto_mm), site.default_scale_percent);
+        let scale = site.default_scale_percent;
         let unknown = match (site.when_unknown, &site.normals) {
             (WhenUnknown::Hold, _) => "holds".to_owned(),
             (WhenUnknown::Scale, Some(_)) => "scales by the normals".to_owned(),
-            (WhenUnknown::Scale, None) => format!("scales to {scale} %, with {eto} a day"),
+            (WhenUnknown::Scale, None) => format!("scales to {scale} %"),
         };
-        self.line(1, format_args!("when nothing is known: {unknown}; frost months: {}", months(&site.frost_months)));
+        self.line(1, format_args!("when nothing is known: {unknown}"));
+        for line in normals::lines(site, units) {
+            self.line(1, format_args!("{line}"));
+        }
     }
 
     fn sensor(&mut self, settings: &Settings, sensor: &SensorSettings) {

@@ -4,7 +4,8 @@ use super::calendar;
 use super::measure::{DEPTH, MINUTES, RATE, SHARE};
 use super::table::Table;
 use crate::engine::settings::{GroupKind, GroupSettings, Window};
-use crate::engine::site::{evapotranspiration::Climate, normals::Normals};
+use crate::engine::site::evapotranspiration::Climate;
+use crate::engine::site::normals::{Normals, coarse};
 
 /// Where a number of a group came from, for `check`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -186,7 +187,8 @@ impl Run {
             }
             None => {
                 sources.run_depth = Source::From("plant factor × peak by latitude");
-                plant_factor.iter().copied().fold(0.0, f64::max) * peak_eto_mm(site.latitude_degrees)
+                let months = coarse::eto_of_months_mm(site.latitude_degrees, site.climate);
+                plant_factor.iter().zip(months).map(|(factor, mm)| factor * f64::from(mm)).fold(0.0, f64::max)
             }
         };
         (peak * 7.0 / days).max(0.1)
@@ -217,23 +219,6 @@ fn given<T>(value: Option<T>, source: &mut Source) -> Option<T> {
     }
     value
 }
-
-/// Daily reference evapotranspiration of the thirstiest month where no normals are given, mm: straight lines between the
-/// points of a table by latitude. Our choice, coarse: deserts have more, coasts less.
-pub(super) fn peak_eto_mm(latitude_degrees: f64) -> f64 {
-    let latitude = latitude_degrees.abs();
-    let pairs = PEAK_BY_LATITUDE.windows(2).map(|pair| (pair[0], pair[1]));
-    for ((from, low), (to, high)) in pairs {
-        if latitude <= to {
-            return low + (high - low) * (latitude - from) / (to - from);
-        }
-    }
-    LEAST_PEAK_MM
-}
-
-const PEAK_BY_LATITUDE: [(f64, f64); 7] =
-    [(0.0, 5.0), (15.0, 6.0), (30.0, 7.0), (40.0, 6.5), (50.0, 5.0), (60.0, 4.0), (70.0, LEAST_PEAK_MM)];
-const LEAST_PEAK_MM: f64 = 3.0;
 
 /// Share of the water that reaches the root zone. Our choice, within the range of the zones of the published
 /// performance test of climatologically based controllers (55 % to 75 % for sprays, 65 % rotor, 80 % drip).

@@ -18,6 +18,7 @@ mod hold;
 mod limits;
 mod measure;
 mod nearest;
+mod normals;
 mod restriction;
 mod sensor;
 mod site;

@@ -7,7 +7,7 @@ use super::measure::{DEPTH, HEIGHT, HOURS, MINUTES, SECONDS, SHARE, SPEED};
 use super::restriction::{self, District};
 use super::spot::Spot;
 use super::table::Table;
-use super::{calendar, hold, limits, sensor, zone};
+use super::{calendar, hold, limits, normals, sensor, zone};
 use crate::engine::decision::reason::Capability;
 use crate::engine::formula::radiation::Exposure;
 use crate::engine::quality;
@@ -15,8 +15,8 @@ use crate::engine::settings::{
     ControllerSettings, DecideAt, DisplayUnits, GroupSettings, RestrictionRule, SensorSettings, SiteSettings,
     WhenUnknown,
 };
-use crate::engine::site::evapotranspiration::{ClearSky, Climate, Place};
-use crate::engine::site::normals::Normals;
+use crate::engine::site::evapotranspiration::{ClearSky, Climate, FactorSource, Place};
+use crate::engine::site::normals::{DefaultEto, Normals, coarse};
 
 /// A site, and what is known of its making.
 pub(super) struct Site<'n> {
@@ -44,7 +44,8 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
     let (place, elevation_given) = place(table);
     let latitude_degrees = place.map_or(0.0, |place| place.latitude_degrees);
     let units = table.word("units", &[("metric", DisplayUnits::Metric), ("us", DisplayUnits::Us)]).unwrap_or_default();
-    let normals = table.table("normals").and_then(|table| normals(&table));
+    let normals = table.table("normals").and_then(|table| normals::read(&table));
+    let place = place.map(|place| factors(table, place, normals.as_ref()));
     let of_site = OfSite {
         normals: normals.as_ref(),
         climate: place.map_or(Climate::default(), |place| place.climate),
@@ -64,7 +65,13 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
     let wind = hold::wind(table.table("wind").as_ref());
     let frost_months = calendar::months(table, "frost_months");
     let when_unknown = table.word("when_unknown", &[("scale", WhenUnknown::Scale), ("hold", WhenUnknown::Hold)]);
-    let default_eto_mm = table.measured("default_eto", &DEPTH, 0.0..=20.0).unwrap_or(DEFAULT_ETO_MM);
+    let climate = place.map_or(Climate::default(), |place| place.climate);
+    let default_eto = match table.measured("default_eto", &DEPTH, 0.0..=20.0) {
+        Some(mm) => DefaultEto::Flat(mm),
+        None => DefaultEto::ByLatitude(coarse::eto_of_months_mm(latitude_degrees, climate)),
+    };
+    let least_frost_odds =
+        table.measured("frost_odds", &SHARE, 0.1..=100.0).unwrap_or(LEAST_FROST_ODDS_PERCENT) / 100.0;
     let default_scale_percent = table.measured_whole("default_scale", &SHARE, 0..=200).unwrap_or(DEFAULT_SCALE_PERCENT);
     let settle_seconds = table.measured_whole("settle", &SECONDS, 0..=3600).unwrap_or(10);
     let minimum_dwell_minutes = table.measured_whole("minimum_dwell", &MINUTES, 0..=1440).unwrap_or(10);
@@ -96,10 +103,14 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
         freeze,
         wind,
         restrictions,
+        frost_months_given: frost_months.is_some(),
+        frost_months: frost_months
+            .or_else(|| normals.as_ref()?.frost_months(least_frost_odds))
+            .unwrap_or_else(|| default_frost_months(latitude_degrees)),
+        least_frost_odds,
         normals,
-        frost_months: frost_months.unwrap_or_else(|| default_frost_months(latitude_degrees)),
         when_unknown: when_unknown.unwrap_or(WhenUnknown::Scale),
-        default_eto_mm,
+        default_eto,
         default_scale_percent,
         settle_seconds,
         release_in_window,
@@ -130,7 +141,6 @@ fn place(table: &Table<'_>) -> (Option<Place>, bool) {
     let climate = table.word("climate", &[("humid", Climate::Humid), ("dry", Climate::Dry)]);
     let exposure = table.word("exposure", &[("inland", Exposure::Inland), ("coast", Exposure::Coast)]);
     let usual_wind_m_per_s = table.measured("usual_wind", &SPEED, 0.1..=20.0);
-    let site_factor = table.number("site_factor", 0.5..=2.0).unwrap_or(1.0);
     let place = latitude.zip(longitude).map(|(latitude_degrees, longitude_degrees)| Place {
         latitude_degrees,
         longitude_degrees,
@@ -140,23 +150,23 @@ fn place(table: &Table<'_>) -> (Option<Place>, bool) {
         climate: climate.unwrap_or_default(),
         exposure: exposure.unwrap_or_default(),
         usual_wind_m_per_s,
-        site_factor,
+        usual_dew_point_depression: None,
+        temperature_factors: [1.0; 12],
+        factor_source: FactorSource::Unknown,
     });
     (place, elevation.is_some())
 }
 
-fn normals(table: &Table<'_>) -> Option<Normals> {
-    let eto_mm = table.monthly_measured("eto", &DEPTH, 0.0..=500.0);
-    if !table.has("eto") && !table.has("eto_mm") {
-        table.missing("eto_mm", "write twelve monthly sums of reference evapotranspiration, January first");
+/// The place with the factors of evapotranspiration by temperature alone: given, or those of the normals.
+fn factors(table: &Table<'_>, place: Place, normals: Option<&Normals>) -> Place {
+    let given = table.monthly("site_factor", 0.5..=2.0).map(|months| months.map(|factor| factor as f32));
+    match (given, normals.and_then(|normals| normals.hargreaves_factor)) {
+        (Some(temperature_factors), _) => Place { temperature_factors, factor_source: FactorSource::Settings, ..place },
+        (None, Some(temperature_factors)) => {
+            Place { temperature_factors, factor_source: FactorSource::Normals, ..place }
+        }
+        (None, None) => place,
     }
-    let rain_mm = table.monthly_measured("rain", &DEPTH, 0.0..=3000.0);
-    let normals = Normals { eto_mm: eto_mm?, rain_mm };
-    if normals.peak_eto_mm() < LEAST_PEAK_MM {
-        let key = if table.has("eto") { "eto" } else { "eto_mm" };
-        table.fault(key, "are sums of a month, not daily means; multiply by the days of the month");
-    }
-    Some(normals)
 }
 
 fn sensors<'n>(table: &Table<'n>, site: &str) -> (Vec<SensorSettings>, Vec<Spot<'n>>) {
@@ -316,9 +326,8 @@ const CAPABILITIES: [(&str, Capability); 5] = [
     ("minutes", Capability::Minutes),
 ];
 
-/// Our choice: a fair summer's day, and a little more than half of what was set up for the peak.
-const DEFAULT_ETO_MM: f64 = 4.0;
+/// Our choice: one night in ten.
+const LEAST_FROST_ODDS_PERCENT: f64 = 10.0;
+/// Our choice: a little more than half of what was set up for the peak.
 const DEFAULT_SCALE_PERCENT: u16 = 60;
 const MOST_PERCENT: u16 = 120;
-/// No inhabited place has so little in its thirstiest month: daily means were written for sums.
-const LEAST_PEAK_MM: f64 = 0.5;

@@ -14,6 +14,7 @@ use super::reading::Quantity;
 use super::settings::GroupSettings;
 use super::site::days::StandIn;
 use super::site::ledger::{self, DayWater};
+use super::site::normals::{Basis, Learnt, Usual};
 use super::stamp::{HOUR, MINUTE};
 use super::state::{Context, SiteState};
 
@@ -180,9 +181,9 @@ fn today_water(state: &SiteState, context: &Context<'_>) -> (usize, DayWater) {
 /// What the ledger of a group gains on a day without rain, mm: from normals, else the last days, else the default.
 pub fn daily_need_mm(state: &SiteState, group: &GroupSettings, context: &Context<'_>) -> f64 {
     let date = civil::date(context.site.zone, context.now.wall);
-    let eto = match &context.site.normals {
-        Some(normals) => normals.eto_of_day_mm(date),
-        None => state.days.recent_eto_mm().unwrap_or(context.site.default_eto_mm),
+    let eto = match (usual(&state.learnt, context).eto(date), state.days.recent_eto_mm()) {
+        ((_, Basis::Default), Some(recent)) => recent,
+        ((usual, _), _) => usual,
     };
     ledger::balance_mm(group, date.month0() as usize, DayWater { eto_mm: eto, rain_mm: 0.0 })
 }
@@ -196,17 +197,20 @@ pub fn refresh_today(state: &mut SiteState, context: &mut Context<'_>) {
 }
 
 pub fn figure_today(state: &mut SiteState, context: &Context<'_>) {
-    let stand_in = stand_in(state, context);
+    let has_gauge = rainfall::gauge_index(state, context).is_some();
+    let stand_in = stand_in(&state.learnt, has_gauge, context);
     state.days.figure_today(&context.site.place, &state.book, stand_in, context.now.wall);
 }
 
+/// What the site usually has, by its settings and by its own days.
+pub fn usual<'a>(learnt: &'a Option<Box<Learnt>>, context: &Context<'a>) -> Usual<'a> {
+    let site = context.site;
+    Usual { normals: site.normals.as_ref(), default: &site.default_eto, learnt: learnt.as_deref() }
+}
+
 /// What stands in for measurements at this site.
-pub fn stand_in<'a>(state: &SiteState, context: &Context<'a>) -> StandIn<'a> {
-    StandIn {
-        normals: context.site.normals.as_ref(),
-        default_eto_mm: context.site.default_eto_mm,
-        has_gauge: rainfall::gauge_index(state, context).is_some(),
-    }
+pub fn stand_in<'a>(learnt: &'a Option<Box<Learnt>>, has_gauge: bool, context: &Context<'a>) -> StandIn<'a> {
+    StandIn { usual: usual(learnt, context), has_gauge }
 }
 
 /// A thermometer that is silent while it is cold keeps its word this long. Our choice.

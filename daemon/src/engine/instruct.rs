@@ -10,6 +10,7 @@ use super::publish::messages::{self, Shape};
 use super::publish::{alerts, words};
 use super::settings::{ControllerSettings, GroupSettings};
 use super::site::ledger::{self, DayWater};
+use super::site::normals::monthly;
 use super::stamp::{DAY, MINUTE, Stamp};
 use super::state::{Context, SiteState, Told};
 
@@ -247,7 +248,7 @@ fn fallback_percents(context: &Context<'_>) -> [u16; 12] {
     if let Some(normals) = &site.normals {
         for (month, percent) in percents.iter_mut().enumerate() {
             let need = |group: &GroupSettings| {
-                let rain = normals.rain_mm.map_or(0.0, |rain| rain[month] / 30.44);
+                let rain = normals.rain_mm.map_or(0.0, |rain| rain[month] / monthly::DAYS[month]);
                 let daily = ledger::balance_mm(
                     group,
                     month,

@@ -317,9 +317,8 @@ fn no_evidence(state: &SiteState, known: Known, settings: &GroupSettings, contex
     if known.confidence == Confidence::Unknown && site.when_unknown == WhenUnknown::Hold {
         return true;
     }
-    let month = civil::month(civil::date(site.zone, context.now.wall));
     !known.thermometer
-        && site.frost_months[month]
+        && site.frost_possible(civil::date(site.zone, context.now.wall))
         && site.binds(settings, Reason::Freeze)
         && state.freeze.since().is_none()
 }

@@ -10,7 +10,7 @@ use super::quality;
 use super::reading::Quantity;
 use super::sensor::{BatterySettings, LinkSettings};
 use super::site::evapotranspiration::Place;
-use super::site::normals::Normals;
+use super::site::normals::{DefaultEto, Normals};
 use super::site::rain::GaugeSettings;
 
 /// One configuration, whole.
@@ -48,13 +48,17 @@ pub struct SiteSettings {
     pub freeze: FreezeHoldSettings,
     pub wind: WindHoldSettings,
     pub restrictions: Vec<RestrictionRule>,
-    /// Monthly means, January first.
+    /// What the place usually has.
     pub normals: Option<Normals>,
     /// Months in which frost is to be reckoned with, January first.
     pub frost_months: [bool; 12],
+    /// Somebody named the frost months: odds of the normals do not overrule them.
+    pub frost_months_given: bool,
+    /// Odds of a night with 0 °C or less from which frost is to be reckoned with, 0–1.
+    pub least_frost_odds: f64,
     pub when_unknown: WhenUnknown,
-    /// Without normals: reference evapotranspiration of a day nobody measured, mm, and the scale of a site nobody hears, %.
-    pub default_eto_mm: f64,
+    /// Without normals: reference evapotranspiration of a day nobody measured, and the scale of a site nobody hears, %.
+    pub default_eto: DefaultEto,
     pub default_scale_percent: u16,
     /// Ending a hold and changing the scale wait for this.
     pub settle_seconds: u32,
@@ -224,6 +228,14 @@ impl Settings {
 }
 
 impl SiteSettings {
+    /// True on a date in whose night frost is to be reckoned with: in a frost month that somebody named, else by the odds
+    /// of the normals, else by latitude.
+    pub fn frost_possible(&self, date: NaiveDate) -> bool {
+        let odds =
+            self.normals.as_ref().filter(|_| !self.frost_months_given).and_then(|normals| normals.frost_odds(date));
+        odds.map_or(self.frost_months[super::civil::month(date)], |odds| odds >= self.least_frost_odds)
+    }
+
     /// True where `reason` can ever hold this group.
     pub fn binds(&self, group: &GroupSettings, reason: Reason) -> bool {
         match reason {
@@ -278,7 +290,9 @@ pub(crate) mod tests {
                 climate: Default::default(),
                 exposure: Default::default(),
                 usual_wind_m_per_s: None,
-                site_factor: 1.0,
+                usual_dew_point_depression: None,
+                temperature_factors: [1.0; 12],
+                factor_source: Default::default(),
             },
             units: DisplayUnits::Metric,
             sensors: vec![],
@@ -309,9 +323,11 @@ pub(crate) mod tests {
             },
             restrictions: vec![],
             normals: None,
+            frost_months_given: false,
+            least_frost_odds: 0.1,
             frost_months: [true, true, true, false, false, false, false, false, false, false, true, true],
             when_unknown: WhenUnknown::Scale,
-            default_eto_mm: 4.0,
+            default_eto: DefaultEto::Flat(4.0),
             default_scale_percent: 60,
             settle_seconds: 10,
             release_in_window: false,

@@ -19,6 +19,7 @@ use super::settings::{Settings, SiteSettings};
 use super::site::day_book::DayBook;
 use super::site::days::Days;
 use super::site::ledger::Ledger;
+use super::site::normals::Learnt;
 use super::site::rain::Gauge;
 use super::stamp::Stamp;
 
@@ -56,6 +57,9 @@ pub struct SiteState {
     pub book: DayBook,
     #[serde(rename = "dy", default)]
     pub days: Days,
+    /// What its own full days say of its months.
+    #[serde(rename = "le", default, skip_serializing_if = "Option::is_none")]
+    pub learnt: Option<Box<Learnt>>,
     #[serde(rename = "ev", default)]
     pub event: RainEvent,
     #[serde(rename = "fz", default)]

@@ -1,7 +1,10 @@
 //! The turn of days: closing, posting to the ledgers, revision, finality.
 
+use chrono::Datelike;
+
 use super::civil;
 use super::evidence;
+use super::formula::{radiation, reference_et};
 use super::output::Level;
 use super::publish::{diary, history, log, words};
 use super::rainfall;
@@ -10,6 +13,7 @@ use super::site::evapotranspiration::Method;
 use super::site::normals::Basis;
 use super::stamp::HOUR;
 use super::state::{Context, Season, SiteState};
+use super::units::{Celsius, Degrees};
 
 /// Brings the days up to now. Where the clock is not believed, nothing turns.
 pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
@@ -34,10 +38,25 @@ pub fn days(state: &mut SiteState, context: &mut Context<'_>) {
         revise(state, context);
     }
     for day in state.days.finish(now, lateness(context)) {
+        learn(state, &day, context);
         history::day(&day, context);
         diary::day(&day, context);
         state.sent.totals_due = true;
     }
+}
+
+/// A full day that nothing changes any more refines what is usual at the site.
+fn learn(state: &mut SiteState, day: &ClosedDay, context: &Context<'_>) {
+    let figures = &day.figures;
+    let (Some(highest), Some(lowest)) = (figures.warmest_celsius, figures.coldest_celsius) else { return };
+    if !figures.complete {
+        return;
+    }
+    let latitude = Degrees(context.site.place.latitude_degrees).radians();
+    let sun = radiation::extraterrestrial_daily(latitude, day.date.ordinal());
+    let by_temperature = reference_et::hargreaves_samani(Celsius(highest), Celsius(lowest), sun);
+    let learnt = state.learnt.get_or_insert_default();
+    learnt.take(civil::month(day.date), figures.water.eto_mm, by_temperature.0);
 }
 
 pub fn lateness(context: &Context<'_>) -> i64 {
@@ -45,7 +64,8 @@ pub fn lateness(context: &Context<'_>) -> i64 {
 }
 
 fn close(state: &mut SiteState, context: &mut Context<'_>) {
-    let stand_in = evidence::stand_in(state, context);
+    let has_gauge = rainfall::gauge_index(state, context).is_some();
+    let stand_in = evidence::stand_in(&state.learnt, has_gauge, context);
     let (zone, place) = (context.site.zone, &context.site.place);
     let Some(closed) = state.days.close_today(zone, place, &state.book, stand_in) else { return };
     post(state, None, &closed, context);
@@ -78,7 +98,8 @@ fn method(figures: &Figures) -> String {
 
 /// Figures touched days anew and posts the difference, dated now.
 fn revise(state: &mut SiteState, context: &mut Context<'_>) {
-    let stand_in = evidence::stand_in(state, context);
+    let has_gauge = rainfall::gauge_index(state, context).is_some();
+    let stand_in = evidence::stand_in(&state.learnt, has_gauge, context);
     let changed = state.days.revise(&context.site.place, &state.book, stand_in);
     for (before, day) in changed {
         post(state, Some(before), &day, context);

@@ -31,7 +31,9 @@ Subscriptions
 Site heron-bend
   at 39.74° N, 104.99° W, 1600 m; clock of America/Denver
   decides at sunset and before each window; a decision is valid for 26 h; a day is final after 48 h
-  when nothing is known: scales to 60 %, with 4 mm a day; frost months: Jan Feb Mar Nov Dec
+  when nothing is known: scales to 60 %
+  no normals: ETo of a day nobody measured is guessed by latitude and humid air, 1.2 mm (Dec) to 4.8 mm (Jun) a day, give or take 0.4 mm
+  frost months, by latitude: Jan Feb Mar Nov Dec
   Sensors
     shed: yard/shed/state
   Group lawn, spray
@@ -54,7 +56,7 @@ Site heron-bend
       thirst/v1/site/heron-bend/instruction/relay
 
 Perhaps not meant
-  heron-bend: no normals: days that nobody measured count with the default, not with the season
+  heron-bend: no normals: days that nobody measured count with a guess by latitude; thirstd normals makes normals of a public weather history
 "#,
     );
 }
@@ -132,7 +134,10 @@ Subscriptions
 Site otter-creek (Otter Creek, north)
   at 33.9° S, 18.4° E, 400 ft; clock of Africa/Johannesburg
   decides at 18:30 and before each window; a decision is valid for 26 h; a day is final after 48 h
-  when nothing is known: holds; frost months: May Jun Jul Aug Sep
+  when nothing is known: holds
+  normals:
+    ETo 0.07 in (Jun) to 0.25 in (Jan) a day, 58.5 in a year; rain unknown
+  frost months, by latitude: May Jun Jul Aug Sep
   Sensors
     mast: yard/+/state where /place is otter-creek and /id is mast, shed/otter-creek/mast/+
       battery low below 2.4 V; lost after 3 h of silence

@@ -15,6 +15,14 @@ impl Units {
         }
     }
 
+    /// A depth of many days.
+    pub(super) fn sum(&self, mm: f64) -> String {
+        match self.0 {
+            DisplayUnits::Metric => format!("{} mm", short(mm, 0)),
+            DisplayUnits::Us => format!("{} in", short(mm / 25.4, 1)),
+        }
+    }
+
     pub(super) fn temperature(&self, celsius: f64) -> String {
         match self.0 {
             DisplayUnits::Metric => format!("{} °C", short(celsius, 1)),

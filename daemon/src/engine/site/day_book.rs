@@ -11,6 +11,8 @@ use std::collections::VecDeque;
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 
+pub(super) use packed::Bytes;
+
 use crate::engine::civil;
 use crate::engine::reading::Quantity;
 use crate::engine::stamp::{HOUR, MINUTE, SECOND, Stamp};

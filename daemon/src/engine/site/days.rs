@@ -7,18 +7,16 @@ use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 
 use super::day_book::{Averaged, Bin, DayBook};
-use super::evapotranspiration::{self, Day, DayExtremes, HourWeather, Mean, Method, Place};
+use super::evapotranspiration::{self, Day, DayExtremes, HourWeather, Mean, Method, Place, Substituted};
 use super::ledger::DayWater;
-use super::normals::{Basis, Normals};
+use super::normals::{Basis, Usual};
 use crate::engine::civil;
 use crate::engine::stamp::{HOUR, Stamp};
 
 /// What stands in where nothing was measured.
 #[derive(Clone, Copy, Debug)]
 pub struct StandIn<'a> {
-    pub normals: Option<&'a Normals>,
-    /// mm a day, without normals.
-    pub default_eto_mm: f64,
+    pub usual: Usual<'a>,
     /// False for a site without a rain gauge: then no rain is assumed, and no gauge is missed.
     pub has_gauge: bool,
 }
@@ -52,6 +50,9 @@ pub struct Figures {
     /// Cloudiness of the last daytime hours, for the night that follows.
     #[serde(rename = "f", default)]
     pub fcd: Option<f64>,
+    /// Every input was read for most of a whole day: nothing stood in.
+    #[serde(rename = "k", default)]
+    pub complete: bool,
 }
 
 /// A day that has closed.
@@ -289,14 +290,14 @@ fn figures(
     let until = until.min(end).max(start);
     let extremes = DayExtremes { tmax: finite(warmest), tmin: finite(coldest) };
     let day = Day { day_of_year: date.ordinal(), start, end, until, hours: &hours, extremes, fcd };
-    let eto = evapotranspiration::reference_et_of(place, &day);
+    let eto = evapotranspiration::reference_et_of(&stand_in.usual.place(place, date), &day);
     let elapsed = until.since(start) as f64 / end.since(start).max(1) as f64;
     let (eto_mm, eto_basis) = match eto.method {
         // Usual evaporation follows the day's sun; so far without one, the clock has to do.
-        Method::None => match stand_in.normals {
-            Some(normals) => (normals.eto_of_day_mm(date) * elapsed, Basis::Normals),
-            None => (stand_in.default_eto_mm * elapsed, Basis::Default),
-        },
+        Method::None => {
+            let (mm, basis) = stand_in.usual.eto(date);
+            (mm * elapsed, basis)
+        }
         _ if eto.coverage >= WELL_MEASURED => (eto.mm, Basis::Measured),
         _ => (eto.mm, Basis::Partial),
     };
@@ -307,7 +308,7 @@ fn figures(
     let (rain_mm, rain_basis) = if heard > 0 {
         (measured_mm, if heard_share >= WELL_MEASURED { Basis::Measured } else { Basis::Partial })
     } else {
-        match stand_in.normals.filter(|_| stand_in.has_gauge).and_then(|normals| normals.rain_of_day_mm(date)) {
+        match stand_in.usual.rain_mm(date).filter(|_| stand_in.has_gauge) {
             Some(mean) => (measured_mm.max(mean * elapsed), Basis::Normals),
             None => (measured_mm, Basis::Default),
         }
@@ -324,6 +325,11 @@ fn figures(
         quarantined_mm: quarantined_um as f64 / 1000.0,
         spread,
         fcd: eto.fcd,
+        complete: eto_basis == Basis::Measured
+            && matches!(eto.method, Method::AsceHourly | Method::PenmanMonteithDaily)
+            && eto.substituted == Substituted::default()
+            && begun.is_none()
+            && until == end,
     }
 }
 

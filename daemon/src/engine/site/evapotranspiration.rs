@@ -9,10 +9,11 @@ use serde::{Deserialize, Serialize};
 use self::slots::{Slot, interpolated, slots_between};
 pub use super::super::formula::reference_et::{ClearSky, Climate};
 use super::super::{
-    formula::{radiation, radiation::Exposure, reference_et},
+    formula::{radiation, radiation::Exposure, reference_et, vapor},
     stamp::{HOUR, Stamp},
     units::{Celsius, Degrees, Hours, Kilopascals, MegajoulesPerM2, Meters, MetersPerSecond, WattsPerM2},
 };
+use super::normals::monthly;
 
 mod accuracy;
 mod slots;
@@ -31,8 +32,23 @@ pub struct Place {
     pub exposure: Exposure,
     /// Mean wind at 2 m from normals or the site's own good days, in place of 2 m/s when no wind is read.
     pub usual_wind_m_per_s: Option<f64>,
-    /// What Hargreaves–Samani is multiplied by at this site in this month; 1 where nothing is known.
-    pub site_factor: f64,
+    /// How far the dew point usually lies below the night's lowest temperature on this day, °C, in place of 0 (humid) or
+    /// 2 (dry) when no humidity is read.
+    pub usual_dew_point_depression: Option<f64>,
+    /// What Hargreaves–Samani is multiplied by in each month, January first; 1 where nothing is known.
+    pub temperature_factors: [f32; 12],
+    pub factor_source: FactorSource,
+}
+
+/// Where the factors of Hargreaves–Samani come from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum FactorSource {
+    #[default]
+    Unknown,
+    Settings,
+    Normals,
+    /// The site's own days of full readings.
+    OwnDays,
 }
 
 /// Mean of what counted in an hour.
@@ -241,7 +257,7 @@ impl<'a> Site<'a> {
             lowest,
             actual_vapor: match humidity {
                 Some(actual) => Kilopascals(actual.mean),
-                None => reference_et::vapor_pressure_of_lowest(lowest, self.place.climate),
+                None => self.usual_vapor_pressure(lowest),
             },
             shortwave: MegajoulesPerM2(0.0),
             wind: match wind {
@@ -270,16 +286,14 @@ impl<'a> Site<'a> {
         let (highest, lowest) = self.extremes()?;
         let latitude = Degrees(self.place.latitude_degrees).radians();
         let r_a = radiation::extraterrestrial_daily(latitude, self.day.day_of_year);
-        let whole_day = self.site_factor() * reference_et::hargreaves_samani(highest, lowest, r_a).0;
+        let whole_day = self.temperature_factor() * reference_et::hargreaves_samani(highest, lowest, r_a).0;
         let substituted = Substituted { humidity: true, wind: true, sun: true };
         let mm = whole_day * self.passed;
         Some(self.outcome(mm, Method::HargreavesSamani, self.air_coverage(), substituted, self.day.fcd))
     }
 
     fn outcome(&self, mm: f64, method: Method, coverage: f64, substituted: Substituted, fcd: Option<f64>) -> DayEto {
-        let tuned = method == Method::HargreavesSamani && self.site_factor() != 1.0;
-        let usual_wind_known = self.place.usual_wind_m_per_s.is_some();
-        let row = accuracy::row(method, substituted, self.place.climate, tuned, usual_wind_known);
+        let row = accuracy::row(method, substituted, self.place);
         let mut rmse = row.rmse_mm;
         if method == Method::AsceHourly {
             // Hours that were interpolated are no better than an estimate from temperature.
@@ -303,9 +317,18 @@ impl<'a> Site<'a> {
         Some((Celsius(tmax.max(tmin)), Celsius(tmin.min(tmax))))
     }
 
-    fn site_factor(&self) -> f64 {
-        let factor = self.place.site_factor;
+    fn temperature_factor(&self) -> f64 {
+        let factors = &self.place.temperature_factors;
+        let factor = monthly::of_day_of_year(|month| f64::from(factors[month]), self.day.day_of_year);
         if factor.is_finite() && factor > 0.0 { factor } else { 1.0 }
+    }
+
+    /// Of air whose humidity nobody reads.
+    fn usual_vapor_pressure(&self, lowest: Celsius) -> Kilopascals {
+        match self.place.usual_dew_point_depression.filter(|depression| depression.is_finite()) {
+            Some(depression) => vapor::saturation_vapor_pressure(Celsius(lowest.0 - depression.clamp(-5.0, 30.0))),
+            None => reference_et::vapor_pressure_of_lowest(lowest, self.place.climate),
+        }
     }
 
     fn air_coverage(&self) -> f64 {

@@ -89,7 +89,7 @@ fn take<const N: usize>(rest: &mut &[u8]) -> Option<[u8; N]> {
 }
 
 /// A byte string, also when the format gives it as a sequence.
-struct Bytes(Vec<u8>);
+pub(in crate::engine::site) struct Bytes(pub Vec<u8>);
 
 impl<'de> Deserialize<'de> for Bytes {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {

@@ -57,7 +57,9 @@ fn fallon() -> Place {
         climate: Climate::Dry,
         exposure: Exposure::Inland,
         usual_wind_m_per_s: None,
-        site_factor: 1.0,
+        usual_dew_point_depression: None,
+        temperature_factors: [1.0; 12],
+        factor_source: FactorSource::Unknown,
     }
 }
 
@@ -175,7 +177,9 @@ fn the_daily_method_gives_the_handbook_value() {
         climate: Climate::Humid,
         exposure: Exposure::Inland,
         usual_wind_m_per_s: None,
-        site_factor: 1.0,
+        usual_dew_point_depression: None,
+        temperature_factors: [1.0; 12],
+        factor_source: FactorSource::Unknown,
     };
     let start = stamp("2026-07-05T22:00:00Z");
     let empty = Day {
@@ -211,8 +215,9 @@ fn the_daily_method_gives_the_handbook_value() {
     let eto = reference_et_of(&lyon, &day);
     assert_eq!((eto.method, eto.uncertainty_mm), (Method::HargreavesSamani, 0.6));
     assert!((eto.mm - 5.03).abs() < 0.05, "{}", eto.mm);
-    let tuned = reference_et_of(&Place { site_factor: 0.9, ..lyon }, &day);
-    assert!((tuned.mm - 0.9 * eto.mm).abs() < 1e-9);
+    let tuned =
+        reference_et_of(&Place { temperature_factors: [0.9; 12], factor_source: FactorSource::Settings, ..lyon }, &day);
+    assert!((tuned.mm - 0.9 * eto.mm).abs() < 1e-6);
     assert_eq!(tuned.uncertainty_mm, 0.515);
 }
 
@@ -354,13 +359,13 @@ proptest! {
         tmax in proptest::option::of(proptest::num::f64::ANY),
         tmin in proptest::option::of(proptest::num::f64::ANY),
         fcd in proptest::option::of(proptest::num::f64::ANY),
-        factor in proptest::num::f64::ANY,
+        factor in proptest::num::f32::ANY,
         latitude in -90.0..90.0_f64,
         until in any::<i64>(),
         end in any::<i64>(),
         sane in any::<bool>(),
     ) {
-        let place = Place { latitude_degrees: latitude, site_factor: factor, ..fallon() };
+        let place = Place { latitude_degrees: latitude, temperature_factors: [factor; 12], ..fallon() };
         let mut day = fallon_day(&hours);
         day.extremes = DayExtremes { tmax, tmin };
         day.fcd = fcd;
