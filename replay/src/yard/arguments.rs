@@ -8,7 +8,7 @@ use thirstd::weather_file::{self, History};
 use super::faults::Fault;
 use super::setup::{Controller, RainHold, Sensors, Setup, SiteFactor};
 use super::weather::{Series, Spot};
-use super::{NormalsFrom, Outcome, page, run, summary};
+use super::{NormalsFrom, Outcome, given, page, run, summary};
 
 /// Arguments of `thirst-replay yard`.
 #[derive(Args, Debug)]
@@ -28,6 +28,9 @@ pub struct Arguments {
     /// Of the anemometer above ground, meters; as in the name of the file's column, else 2.
     #[arg(long, value_name = "METERS")]
     pub wind_height: Option<f64>,
+    /// A table of normals, as `thirstd normals` writes it. Else from the history itself.
+    #[arg(long, value_name = "FILE", conflicts_with = "normals_from_first_years")]
+    pub normals: Option<PathBuf>,
     /// Make the normals from so many first years, and score the rest. Else from the whole history.
     #[arg(long, value_name = "YEARS", value_parser = clap::value_parser!(u32).range(1..=100))]
     pub normals_from_first_years: Option<u32>,
@@ -49,6 +52,9 @@ pub struct Arguments {
     /// Does the daemon know what each root zone holds?
     #[arg(long, value_name = "WHAT", default_value = "default")]
     pub storage: Storage,
+    /// Rain that the ledgers store ahead, mm; else the daemon's default.
+    #[arg(long, value_name = "MM", value_parser = credit)]
+    pub credit: Option<f64>,
     /// The bridge reports nothing: the daemon books water as decided.
     #[arg(long)]
     pub no_reports: bool,
@@ -114,7 +120,14 @@ pub fn carry_out(arguments: &Arguments) -> Result<(String, Option<String>), Stri
     let series = Series::of(&history, spot).map_err(|why| format!("{}: {why}", arguments.weather.display()))?;
     let setup = setup(arguments);
     fits(&series, setup.sensors).map_err(|why| format!("{}: {why}", arguments.weather.display()))?;
-    let from = arguments.normals_from_first_years.map_or(NormalsFrom::History, NormalsFrom::FirstYears);
+    let from = match (&arguments.normals, arguments.normals_from_first_years) {
+        (Some(path), _) => {
+            let (normals, table) = given::read(path, spot)?;
+            NormalsFrom::Given(normals, table)
+        }
+        (None, Some(years)) => NormalsFrom::FirstYears(years),
+        (None, None) => NormalsFrom::History,
+    };
     let mut faults: Vec<Fault> = arguments.faults.iter().flat_map(|some| some.0.iter().copied()).collect();
     faults.sort_unstable();
     faults.dedup();
@@ -139,6 +152,7 @@ fn setup(arguments: &Arguments) -> Setup {
         days_told: !arguments.days_not_told,
         rain_hold: arguments.rain_hold,
         storage_known: arguments.storage == Storage::Known,
+        credit_mm: arguments.credit,
         reports: !arguments.no_reports,
         frost_and_wind: arguments.frost_and_wind,
         away: arguments.away,
@@ -227,6 +241,11 @@ fn rain_hold(text: &str) -> Result<RainHold, String> {
         (_, Ok(days)) if (0.0..=7.0).contains(&days) => Ok(RainHold::Days(days)),
         _ => Err("write auto, a number of days from 0 to 7, or off".to_owned()),
     }
+}
+
+fn credit(text: &str) -> Result<f64, String> {
+    let credit = text.parse::<f64>().ok().filter(|mm| (0.0..=50.0).contains(mm));
+    credit.ok_or_else(|| "write millimeters from 0 to 50".to_owned())
 }
 
 fn faults(text: &str) -> Result<FaultsArgument, String> {

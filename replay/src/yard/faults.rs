@@ -9,6 +9,8 @@ use crate::world::random::Random;
 pub enum Fault {
     /// The sensor says nothing for ten days.
     SensorDead,
+    /// Everything but the rain gauge says nothing for ten days.
+    AirDead,
     /// The rain gauge lets no water through for a month.
     GaugeClogged,
     /// The thermometer reads 3 °C too high for two weeks.
@@ -22,8 +24,9 @@ pub enum Fault {
 }
 
 impl Fault {
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::SensorDead,
+        Self::AirDead,
         Self::GaugeClogged,
         Self::ThermometerHigh,
         Self::MessageLoss,
@@ -34,6 +37,7 @@ impl Fault {
     pub fn name(self) -> &'static str {
         match self {
             Self::SensorDead => "sensor-dead",
+            Self::AirDead => "air-dead",
             Self::GaugeClogged => "gauge-clogged",
             Self::ThermometerHigh => "thermometer-high",
             Self::MessageLoss => "message-loss",
@@ -44,7 +48,8 @@ impl Fault {
 
     pub fn text(self) -> &'static str {
         match self {
-            Self::SensorDead => "the sensor is silent for 10 days in high summer",
+            Self::SensorDead => "the sensor is silent for 10 days in high summer, its rain gauge too",
+            Self::AirDead => "all but the rain gauge is silent for 10 days in high summer",
             Self::GaugeClogged => "the rain gauge is clogged for a month",
             Self::ThermometerHigh => "the thermometer reads 3 °C high for two weeks",
             Self::MessageLoss => "30 % of the messages are lost for three months",
@@ -55,7 +60,7 @@ impl Fault {
 
     fn length_days(self) -> usize {
         match self {
-            Self::SensorDead => 10,
+            Self::SensorDead | Self::AirDead => 10,
             Self::GaugeClogged => 30,
             Self::ThermometerHigh => 14,
             Self::MessageLoss | Self::ClockHour | Self::GaugeSprayed => 90,
@@ -65,7 +70,7 @@ impl Fault {
     /// Alert kinds that name the fault or its effect on the evidence.
     pub fn alert_kinds(self) -> &'static [&'static str] {
         match self {
-            Self::SensorDead => &["sensor_silent", "gateway_silent", "basis_weak"],
+            Self::SensorDead | Self::AirDead => &["sensor_silent", "gateway_silent", "basis_weak"],
             Self::GaugeClogged => &["gauge_clogged", "basis_weak"],
             Self::ThermometerHigh => &["reading_implausible", "siting_doubtful", "basis_weak"],
             Self::MessageLoss => &["link_weak", "link_unstable"],

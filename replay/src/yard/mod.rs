@@ -5,13 +5,14 @@
 //! six zones, a true soil balance run through without a reset, and every eligible window of 30 days scored ([`score`]).
 //!
 //! - [`weather`]: the history made ready; [`hours`]: from its days to hours.
-//! - [`setup`]: sensors, controller, days; [`faults`]: what goes wrong.
+//! - [`setup`]: sensors, controller, days; [`given`]: normals from a file; [`faults`]: what goes wrong.
 //! - [`play`]: the closed loop with the engine; [`rules`]: what others would have done.
 //! - [`summary`], [`page`] and its [`charts`]: what was found. [`arguments`]: the command line.
 
 pub mod arguments;
 pub mod charts;
 pub mod faults;
+pub mod given;
 pub mod hours;
 pub mod page;
 pub mod play;
@@ -38,14 +39,14 @@ use weather::{Normals, Series};
 use zones::PerZone;
 
 /// Where the yard's normals come from.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum NormalsFrom {
     /// The whole history.
     History,
     /// Its first years; the rest is scored.
     FirstYears(u32),
-    /// Daily means that somebody gives.
-    Given(Normals),
+    /// As somebody gives them: daily means, and the table of the configuration.
+    Given(Normals, String),
 }
 
 /// A run with everything a report shows.
@@ -64,6 +65,7 @@ pub struct Outcome {
 /// # Errors
 /// The history has not every month of the year (or the first years of it have not), or nothing of it is left to score.
 pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -> Result<Outcome, String> {
+    let mut table = None;
     let (normals, scored_from, named) = match from {
         NormalsFrom::History => (Normals::of(&series.days, series.spot), SETTLING, "of the whole history".to_owned()),
         NormalsFrom::FirstYears(years) => {
@@ -71,7 +73,10 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
             let normals = Normals::of(&series.days[..first], series.spot);
             (normals, first.max(SETTLING), format!("of the first {years} years, which are not scored"))
         }
-        NormalsFrom::Given(normals) => (Some(normals), SETTLING, "as given".to_owned()),
+        NormalsFrom::Given(normals, text) => {
+            table = Some(text);
+            (Some(normals), SETTLING, "as given".to_owned())
+        }
     };
     let normals = normals.ok_or("the history has not every month of a year: give a longer one, or normals")?;
     if series.days.len() < scored_from + score::WINDOW {
@@ -83,7 +88,8 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
     let years: Vec<i32> = series.days.iter().map(|day| day.date.year()).collect();
     let scored = Scored { from: scored_from, overlapping: None, years: &years };
     let account = |given: &[PerZone]| account_of(&series, given);
-    let played = play(&series, setup, &schedule, Some(&normals), &Plan::none())?;
+    let text = setup::configuration(setup, &series, &schedule, &normals, table.as_deref());
+    let played = play(&series, setup, &schedule, &text, &Plan::none())?;
     let whole = account(&played.given);
     let rule = |given: Vec<PerZone>| account(&given).score(scored);
     let truth = |read: fn(&weather::Day) -> f64| series.days.iter().map(read).collect::<Vec<f64>>();
@@ -114,7 +120,7 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
     };
     for fault in faults {
         let plan = Plan::of(*fault, &series, &normals, setup.seed);
-        let faulty = play(&series, setup, &schedule, Some(&normals), &plan)?;
+        let faulty = play(&series, setup, &schedule, &text, &plan)?;
         let hit = plan.days(series.len());
         let overlapping = Scored { overlapping: Some(&hit), ..scored };
         let mut score = told(*fault, &plan, &faulty, &played);

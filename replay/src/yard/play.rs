@@ -14,8 +14,8 @@ use thirstd::engine::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 use super::faults::{Fault, HIGH_CELSIUS, LOSS, Plan, SPRAYED_MM};
 use super::hours;
 use super::rules::Schedule;
-use super::setup::{CLOSES_HOUR, CONTROLLER, Controller, OPENS_HOUR, SENSOR, SITE, Setup, configuration};
-use super::weather::{Hour, Normals, Series};
+use super::setup::{CLOSES_HOUR, CONTROLLER, Controller, OPENS_HOUR, SENSOR, SITE, Setup};
+use super::weather::{Hour, Series};
 use super::zones::{PerZone, TABLE, ZONES};
 use crate::offline::{Offline, Sink};
 use crate::recording::{Entry, Line};
@@ -36,7 +36,7 @@ pub struct Played {
     pub instructions: u64,
 }
 
-/// Plays `series` as `setup` says. `normals`: what the operator knows of the place.
+/// Plays `series` as `setup` says, under the configuration `text`.
 ///
 /// # Errors
 /// The configuration of the yard is refused, which would be a fault of this program.
@@ -44,11 +44,10 @@ pub fn play(
     series: &Series,
     setup: &Setup,
     schedule: &Schedule,
-    normals: Option<&Normals>,
+    text: &str,
     plan: &Plan,
 ) -> Result<Played, String> {
-    let text = configuration(setup, series, schedule, normals);
-    let loaded = config::load_text("the yard", &text, std::iter::empty()).map_err(|faults| faults.to_string())?;
+    let loaded = config::load_text("the yard", text, std::iter::empty()).map_err(|faults| faults.to_string())?;
     let first = series.days.first().map(|day| day.date).unwrap_or_default();
     let offset = series.spot.offset();
     let start = Stamp(millis(first) - offset);
@@ -291,11 +290,12 @@ impl Yard<'_> {
         let sensors = self.setup.sensors;
         let high = if fault == Some(Fault::ThermometerHigh) { HIGH_CELSIUS } else { 0.0 };
         let rain = hour.rain_mm.map(|_| self.counter_mm);
+        let air = fault != Some(Fault::AirDead);
         for (name, value, read) in [
-            ("temp_c", hour.celsius.map(|celsius| celsius + high), true),
-            ("rh_pct", hour.humidity_percent, sensors.humidity),
-            ("wind_ms", hour.wind_m_per_s, sensors.wind),
-            ("sun_wm2", hour.sun_w_per_m2, sensors.sun),
+            ("temp_c", hour.celsius.map(|celsius| celsius + high), air),
+            ("rh_pct", hour.humidity_percent, sensors.humidity && air),
+            ("wind_ms", hour.wind_m_per_s, sensors.wind && air),
+            ("sun_wm2", hour.sun_w_per_m2, sensors.sun && air),
             ("rain_mm", rain, sensors.rain),
         ] {
             if let Some(value) = value.filter(|_| read) {

@@ -18,6 +18,8 @@ pub struct Setup {
     pub rain_hold: RainHold,
     /// True: the daemon knows the storage of each root zone; false: it takes its default ceiling.
     pub storage_known: bool,
+    /// Rain that a ledger stores ahead, mm; None: the daemon's default.
+    pub credit_mm: Option<f64>,
     /// The bridge reports its runs and what is in force.
     pub reports: bool,
     /// Holds for freeze and wind, which the protocol does not know.
@@ -37,6 +39,7 @@ impl Default for Setup {
             days_told: true,
             rain_hold: RainHold::Auto,
             storage_known: false,
+            credit_mm: None,
             reports: true,
             frost_and_wind: false,
             away: false,
@@ -114,8 +117,14 @@ pub const OPENS_HOUR: i64 = 2;
 pub const CLOSES_HOUR: i64 = 10;
 
 /// The configuration that the daemon would be given for this yard, but for broker, store and log. `normals` are what its
-/// operator knows of the place.
-pub fn configuration(setup: &Setup, series: &Series, schedule: &Schedule, normals: Option<&Normals>) -> String {
+/// operator knows of the place, `table` the same as a table of the configuration where somebody has written one.
+pub fn configuration(
+    setup: &Setup,
+    series: &Series,
+    schedule: &Schedule,
+    normals: &Normals,
+    table: Option<&str>,
+) -> String {
     let mut text = String::new();
     // Writing to a `String` cannot fail.
     macro_rules! line { ($($part:tt)*) => {{ let _ = writeln!(text, $($part)*); }}; }
@@ -145,19 +154,27 @@ pub fn configuration(setup: &Setup, series: &Series, schedule: &Schedule, normal
             names.iter().zip(setup.days).filter(|(_, on)| *on).map(|(name, _)| format!("\"{name}\"")).collect();
         line!("watering_days = [{}]", named.join(", "));
     }
-    if let Some(normals) = normals.filter(|_| !sensors.sun && !sensors.wind && !sensors.humidity) {
-        match setup.site_factor {
-            SiteFactor::None => {}
-            SiteFactor::Annual | SiteFactor::Monthly => line!("site_factor = {:.3}", normals.annual_factor),
+    if !sensors.sun && !sensors.wind && !sensors.humidity {
+        let factors = match setup.site_factor {
+            SiteFactor::None => None,
+            SiteFactor::Annual => Some([normals.annual_factor; 12]),
+            SiteFactor::Monthly => Some(normals.factor),
+        };
+        if let Some(factors) = factors {
+            let listed: Vec<String> = factors.iter().map(|factor| format!("{factor:.3}")).collect();
+            line!("site_factor = [{}]", listed.join(", "));
         }
     }
-    if let Some(normals) = normals {
-        let sums = |daily: &[f64; 12]| {
-            let sums: Vec<String> =
-                daily.iter().zip(MONTHS).map(|(mm, days)| format!("\"{:.1} mm\"", mm * days)).collect();
-            sums.join(", ")
-        };
-        line!("\n[sites.normals]\neto = [{}]\nrain = [{}]", sums(&normals.eto_mm), sums(&normals.rain_mm));
+    match table {
+        Some(table) => line!("\n{table}"),
+        None => {
+            let sums = |daily: &[f64; 12]| {
+                let sums: Vec<String> =
+                    daily.iter().zip(MONTHS).map(|(mm, days)| format!("\"{:.1} mm\"", mm * days)).collect();
+                sums.join(", ")
+            };
+            line!("\n[sites.normals]\neto = [{}]\nrain = [{}]", sums(&normals.eto_mm), sums(&normals.rain_mm));
+        }
     }
     line!("\n[sites.rain]");
     match setup.rain_hold {
@@ -175,6 +192,9 @@ pub fn configuration(setup: &Setup, series: &Series, schedule: &Schedule, normal
         line!("plant_factor = [{}]\nrun_depth = \"{run_mm:.3} mm\"", factor.join(", "));
         if setup.storage_known {
             line!("root_zone_storage = \"{} mm\"", zone.storage_mm);
+        }
+        if let Some(credit_mm) = setup.credit_mm {
+            line!("credit = \"{credit_mm} mm\"");
         }
         line!("");
     }
