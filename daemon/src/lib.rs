@@ -11,8 +11,9 @@
 //! 7. [`engine::output`]: what goes out: publications, history, audit, log lines.
 //!
 //! Around the engine stands a thin shell: [`config`] reads settings, [`shell`] talks to broker and store and owns the
-//! only clock. [`weather_file`] reads weather histories for what looks back on years.
+//! only clock. [`weather_file`] reads weather histories, of which [`climate`] makes normals.
 
+pub mod climate;
 pub mod config;
 #[cfg(feature = "demo")]
 pub mod demo;

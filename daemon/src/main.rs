@@ -18,6 +18,7 @@ use thirstd::engine::stamp::Stamp;
 use thirstd::shell::clock::{Clock, SystemClock};
 use thirstd::shell::log::{self, LogFormat};
 use thirstd::shell::mqtt::BrokerSettings;
+use thirstd::shell::normals::{NormalsArguments, normals};
 use thirstd::shell::run::{RunSettings, run};
 use thirstd::shell::survey::{SurveyArguments, survey};
 use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen};
@@ -67,6 +68,22 @@ enum Task {
     },
     /// Find out what a broker's sensors send, and write a configuration to start from.
     Survey(SurveyArguments),
+    /// Make a site's climate normals of a public weather history, as a table of the configuration.
+    ///
+    /// Normals are what a place usually has. They stand in for days that nobody measured, say in which nights frost is to be
+    /// reckoned with, give controllers twelve percentages for when the daemon is away, and correct evapotranspiration that
+    /// rests on temperature alone.
+    ///
+    /// The history is one CSV file of a weather station near the site, at a like height: a station file of GHCN-Daily (columns
+    /// STATION, DATE, PRCP, TMAX, TMIN, tenths of mm and °C; values with a quality flag are left out), or a table with the
+    /// columns date, tmin_c, tmax_c and as many of rain_mm, shortwave_mj_m2, dew_point_c, rh_max_pct, rh_min_pct, rh_mean_pct,
+    /// wind_2m_m_s (with the anemometer's height in its name) as there are; or hourly with hour_ending_local_standard,
+    /// air_temperature_c, dew_point_c or rh_pct, shortwave_w_m2, wind_2m_m_s, rain_mm. With sun, wind and humidity
+    /// evapotranspiration is by Penman-Monteith, else by temperature alone (Hargreaves-Samani). Each month needs 80 % of its
+    /// days; thirty years are usual.
+    ///
+    /// Example: thirstd normals station.csv --out normals.toml --picture normals.svg
+    Normals(NormalsArguments),
     /// Show what becomes of one message, field by field.
     Decode {
         #[command(flatten)]
@@ -134,6 +151,7 @@ fn main() -> ExitCode {
         #[cfg(feature = "demo")]
         Task::Demo { seconds, seed, pace } => demo(seconds, seed, pace),
         Task::Survey(arguments) => look_around(&arguments),
+        Task::Normals(arguments) => normals(&arguments).map(|text| say(&text)).map_err(Fault::failed),
         Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
         Task::Status { source, site, json } => {
             answer(&source, |loaded, now| terminal::status(loaded, site.as_deref(), form(json), now))

@@ -7,7 +7,7 @@ use thirstd::engine::{
         reference_et::{self, ClearSky, Climate, DailyWeather, Surface},
         vapor,
     },
-    site::evapotranspiration::{Day, DayExtremes, HourWeather, Mean, Method, Place, reference_et_of},
+    site::evapotranspiration::{Day, DayExtremes, FactorSource, HourWeather, Mean, Method, Place, reference_et_of},
     stamp::{DAY, HOUR, Stamp},
     units::*,
 };

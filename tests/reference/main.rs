@@ -9,4 +9,6 @@ mod fallon;
 #[cfg(test)]
 mod maricopa;
 #[cfg(test)]
+mod normals;
+#[cfg(test)]
 mod table;

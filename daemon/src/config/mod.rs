@@ -137,13 +137,15 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
         }
         districts.insert(district.id.clone(), district);
     }
+    let shared_normals = normals::read_shared(&root);
     let mut site_tables = root.many_tables("sites", MOST_SITES);
     // Each file of `sites.d` is one site.
     site_tables.extend(site_files.iter().filter_map(|(name, node)| Table::root(findings, name, node)));
     if root.is_without("sites") && site_files.is_empty() {
         root.missing("sites", "write at least one [[sites]], or a file in sites.d");
     }
-    let sites: Vec<site::Site<'_>> = site_tables.iter().filter_map(|table| site::read(table, &districts)).collect();
+    let sites: Vec<site::Site<'_>> =
+        site_tables.iter().filter_map(|table| site::read(table, &districts, &shared_normals)).collect();
     // Faults of sites that could not be read must not make faults of feeds.
     let sole = check::sole_names(&sites, site_tables.len());
     let feed_tables = root.tables("feeds");

@@ -1,10 +1,43 @@
-//! `[sites.normals]`: what a place usually has, by hand or as `thirstd normals` writes it.
+//! `[sites.normals]` and `[[normals]]` that sites share: what a place usually has, by hand or as `thirstd normals` writes it.
 
+use std::collections::HashMap;
 use std::ops::RangeInclusive;
+use std::sync::Arc;
 
 use super::measure::{DEPTH, SHARE};
 use super::table::Table;
+use super::tree::{Kind, quoted};
 use crate::engine::site::normals::{Curve, Normals};
+
+/// The `[[normals]]` of the main file, by id.
+pub(super) fn read_shared(root: &Table<'_>) -> HashMap<String, Arc<Normals>> {
+    let mut shared = HashMap::new();
+    for table in &root.tables("normals") {
+        let id = table.id("id", "reed-valley");
+        let (Some(id), Some(normals)) = (id, read(table)) else { continue };
+        if shared.insert(id.to_owned(), Arc::new(normals)).is_some() {
+            table.fault("id", "other normals have it; ids are given once");
+        }
+    }
+    shared
+}
+
+/// A site's own normals, or those it names.
+pub(super) fn of_site(table: &Table<'_>, shared: &HashMap<String, Arc<Normals>>) -> Option<Arc<Normals>> {
+    let spot = table.spot_of("normals")?;
+    if !matches!(spot.node.kind, Kind::Text(_)) {
+        return Some(Arc::new(read(&spot.table()?)?));
+    }
+    let id = spot.id("reed-valley")?;
+    let found = shared.get(id).cloned();
+    if found.is_none() {
+        spot.fault(match spot.nearest(id, shared.keys().map(String::as_str)) {
+            Some(near) => format!("no such normals; did you mean {}?", quoted(near)),
+            None => "no [[normals]] has this id".to_owned(),
+        });
+    }
+    found
+}
 
 /// Reads the table. Only monthly evapotranspiration is required.
 pub(super) fn read(table: &Table<'_>) -> Option<Normals> {

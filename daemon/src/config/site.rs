@@ -1,6 +1,7 @@
 //! `[[sites]]` and the files of `sites.d`: one property with its sensors, groups and controllers.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 use super::group::{self, OfSite, Sources};
 use super::measure::{DEPTH, HEIGHT, HOURS, MINUTES, SECONDS, SHARE, SPEED};
@@ -29,8 +30,12 @@ pub(super) struct Site<'n> {
     pub elevation_given: bool,
 }
 
-/// Reads a site; `districts` by id.
-pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>) -> Option<Site<'n>> {
+/// Reads a site; `districts` and `shared` normals by id.
+pub(super) fn read<'n>(
+    table: &Table<'n>,
+    districts: &HashMap<String, District>,
+    shared: &HashMap<String, Arc<Normals>>,
+) -> Option<Site<'n>> {
     let id = table.id("id", "oak");
     let heard_as = sensor::name(table, "heard_as");
     let label = table.text("label", "12 Oak Lane");
@@ -44,10 +49,10 @@ pub(super) fn read<'n>(table: &Table<'n>, districts: &HashMap<String, District>)
     let (place, elevation_given) = place(table);
     let latitude_degrees = place.map_or(0.0, |place| place.latitude_degrees);
     let units = table.word("units", &[("metric", DisplayUnits::Metric), ("us", DisplayUnits::Us)]).unwrap_or_default();
-    let normals = table.table("normals").and_then(|table| normals::read(&table));
-    let place = place.map(|place| factors(table, place, normals.as_ref()));
+    let normals = normals::of_site(table, shared);
+    let place = place.map(|place| factors(table, place, normals.as_deref()));
     let of_site = OfSite {
-        normals: normals.as_ref(),
+        normals: normals.as_deref(),
         climate: place.map_or(Climate::default(), |place| place.climate),
         latitude_degrees,
         watering_days: calendar::weekdays(table, "watering_days"),

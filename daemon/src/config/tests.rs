@@ -91,9 +91,12 @@ fn variants_of_full() -> Vec<String> {
             let place = (0..at).rev().find(|place| lines[*place].starts_with(key)).unwrap();
             variant[place] = if instead.ends_with("\"\"") { String::new() } else { instead.to_owned() };
         }
-        // A district is used only where it is.
-        if lines[at].starts_with("#district") {
-            let from = lines.iter().position(|line| *line == "#[[districts]]").unwrap();
+        // Districts and shared normals are used only where they are.
+        let list = [("#district", "#[[districts]]"), ("#normals = ", "#[[normals]]")]
+            .into_iter()
+            .find(|(use_of, _)| lines[at].starts_with(use_of));
+        if let Some((_, list)) = list {
+            let from = lines.iter().position(|line| *line == list).unwrap();
             for line in variant[from..].iter_mut().take_while(|line| is_example(line)) {
                 line.remove(0);
             }
@@ -123,7 +126,7 @@ fn the_full_example_names_every_key_that_is_read() {
 #[test]
 fn variables_reach_every_key_of_the_shell_and_no_other() {
     let (asked, _) = asked_and_written();
-    let in_arrays = ["feeds", "sites", "districts"];
+    let in_arrays = ["feeds", "sites", "districts", "normals"];
     let plain = asked.iter().filter(|key| !in_arrays.iter().any(|array| key.starts_with(array)));
     let leaves = plain.filter(|key| !["broker", "broker.tls", "store", "log"].contains(&key.as_str()));
     let leaves: BTreeSet<String> = leaves.map(|key| key.to_uppercase().replace('.', "__")).collect();
@@ -166,6 +169,7 @@ fn paths(node: &Node, path: &str, written: &mut BTreeSet<String>) {
 fn normal(path: &str) -> String {
     let path =
         path.replace("districts[].rules[]", "sites[].restrictions[]").replace("feeds[].reading.", "feeds[].fields.*.");
+    let path = path.strip_prefix("normals[].").map_or(path.clone(), |key| format!("sites[].normals.{key}"));
     if let Some(limits) = path.strip_prefix("sites[].quality.").filter(|path| !path.starts_with("repeat")) {
         let (quantity, rest) = limits.split_once('.').unwrap_or((limits, ""));
         if quantity != "calm_below" {

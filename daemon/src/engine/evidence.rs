@@ -205,7 +205,7 @@ pub fn figure_today(state: &mut SiteState, context: &Context<'_>) {
 /// What the site usually has, by its settings and by its own days.
 pub fn usual<'a>(learnt: &'a Option<Box<Learnt>>, context: &Context<'a>) -> Usual<'a> {
     let site = context.site;
-    Usual { normals: site.normals.as_ref(), default: &site.default_eto, learnt: learnt.as_deref() }
+    Usual { normals: site.normals.as_deref(), default: &site.default_eto, learnt: learnt.as_deref() }
 }
 
 /// What stands in for measurements at this site.

@@ -1,5 +1,7 @@
 //! Everything the engine can be told to do differently. Values are valid by construction: `config` checks them.
 
+use std::sync::Arc;
+
 use chrono::{NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 
@@ -48,8 +50,8 @@ pub struct SiteSettings {
     pub freeze: FreezeHoldSettings,
     pub wind: WindHoldSettings,
     pub restrictions: Vec<RestrictionRule>,
-    /// What the place usually has.
-    pub normals: Option<Normals>,
+    /// What the place usually has; sites of one climate share it.
+    pub normals: Option<Arc<Normals>>,
     /// Months in which frost is to be reckoned with, January first.
     pub frost_months: [bool; 12],
     /// Somebody named the frost months: odds of the normals do not overrule them.

@@ -17,6 +17,7 @@ use super::units::Unit;
 use super::{Engine, SavedSite, decision::reason::Capability};
 
 mod diary;
+mod learning;
 
 /// 2027-06-01T00:00:00Z.
 const START: Stamp = Stamp(1_811_808_000_000);

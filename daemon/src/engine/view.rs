@@ -27,6 +27,8 @@ pub struct SiteView {
     pub sequence: u64,
     /// Readings that came after their day was final.
     pub too_late: u64,
+    /// Own full days that refine what is usual at the site.
+    pub learnt_days: u32,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -108,5 +110,6 @@ pub(super) fn of(state: &SiteState, context: &Context<'_>) -> SiteView {
         sensors: sensors.collect(),
         sequence: state.sequence,
         too_late: state.too_late,
+        learnt_days: state.learnt.as_ref().map_or(0, |learnt| learnt.days()),
     }
 }

@@ -9,6 +9,7 @@ pub mod intake;
 pub mod line;
 pub mod log;
 pub mod mqtt;
+pub mod normals;
 pub mod partition;
 pub mod restore;
 pub mod run;

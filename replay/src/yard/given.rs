@@ -75,7 +75,8 @@ const LONGEST: u64 = 64 << 10;
 mod tests {
     use super::*;
 
-    const SPOT: Spot = Spot { latitude_degrees: 40.0, longitude_degrees: -105.0, elevation_m: 1600.0, wind_height_m: 2.0 };
+    const SPOT: Spot =
+        Spot { latitude_degrees: 40.0, longitude_degrees: -105.0, elevation_m: 1600.0, wind_height_m: 2.0 };
 
     #[test]
     fn a_table_of_normals_is_read_as_the_daemon_reads_it() {

@@ -40,13 +40,7 @@ pub struct Played {
 ///
 /// # Errors
 /// The configuration of the yard is refused, which would be a fault of this program.
-pub fn play(
-    series: &Series,
-    setup: &Setup,
-    schedule: &Schedule,
-    text: &str,
-    plan: &Plan,
-) -> Result<Played, String> {
+pub fn play(series: &Series, setup: &Setup, schedule: &Schedule, text: &str, plan: &Plan) -> Result<Played, String> {
     let loaded = config::load_text("the yard", text, std::iter::empty()).map_err(|faults| faults.to_string())?;
     let first = series.days.first().map(|day| day.date).unwrap_or_default();
     let offset = series.spot.offset();

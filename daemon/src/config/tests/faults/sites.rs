@@ -116,6 +116,34 @@ fn holds_are_checked() {
         ),
         (
             "elevation = \"1600 m\"",
+            "normals = \"reed-valley\"",
+            &["thirstd.toml:16: sites[0].normals = \"reed-valley\": no [[normals]] has this id"],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "normals = { eto_mm = [30, 30, 90, 90, 90, 120, 120, 120, 90, 60, 30, 30], eto_curve_mm = [1, 2] }",
+            &[
+                "thirstd.toml:16: sites[0].normals.eto_curve_mm = a list: write five numbers: mean, cosine and sine of the year, cosine and sine of the half year",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "normals = { eto_mm = [30, 30, 90, 90, 90, 120, 120, 120, 90, 60, 30, 30], eto_curve_mm = [5, -2, 0, 0, 0], years = \"2020-1991\" }",
+            &[
+                "thirstd.toml:16: sites[0].normals.eto_curve_mm = a list: brings 1826 mm a year, the monthly sums 900 mm; they must agree",
+                "thirstd.toml:16: sites[0].normals.years = \"2020-1991\": write the first and the last year, for example \"1991-2020\"",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
+            "normals = { eto_mm = [30, 30, 90, 90, 90, 120, 120, 120, 90, 60, 30, 30], tmin_curve_celsius = [20, 0, 0, 0, 0], tmax_curve_celsius = [10, -60, 0, 0, 0] }",
+            &[
+                "thirstd.toml:16: sites[0].normals.tmax_curve_celsius = a list: runs from -50.0 to 70.0 within a year; -80 to 60 can be",
+                "thirstd.toml:16: sites[0].normals.tmin_curve_celsius = a list: rises above tmax_curve_celsius; are they exchanged?",
+            ],
+        ),
+        (
+            "elevation = \"1600 m\"",
             "normals = { rain = [\"1 mm\"] }",
             &[
                 "thirstd.toml:16: sites[0].normals.eto_mm is missing: write twelve monthly sums of reference evapotranspiration, January first",
