@@ -119,7 +119,8 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
         ..Findings::default()
     };
     for fault in faults {
-        let plan = Plan::of(*fault, &series, &normals, setup.seed);
+        let mut plan = Plan::of(*fault, &series, &normals, setup.seed);
+        plan.spells.retain(|spell| spell.first >= scored_from);
         let faulty = play(&series, setup, &schedule, &text, &plan)?;
         let hit = plan.days(series.len());
         let overlapping = Scored { overlapping: Some(&hit), ..scored };
