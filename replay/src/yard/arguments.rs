@@ -14,8 +14,8 @@ use super::{NormalsFrom, Outcome, given, page, run, summary};
 #[derive(Args, Debug)]
 pub struct Arguments {
     /// The history: a daily or hourly table, or a station file of GHCN-Daily.
-    #[arg(long, value_name = "CSV")]
-    pub weather: PathBuf,
+    #[arg(long = "weather", value_name = "CSV")]
+    pub history: PathBuf,
     /// Degrees, south negative; as in the file where it says so.
     #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
     pub latitude: Option<f64>,
@@ -115,11 +115,11 @@ pub struct FaultsArgument(Vec<Fault>);
 /// # Errors
 /// What is wrong with the file or the arguments, in words for the user.
 pub fn carry_out(arguments: &Arguments) -> Result<(String, Option<String>), String> {
-    let history = weather_file::read(&arguments.weather).map_err(|fault| fault.to_string())?;
+    let history = weather_file::read(&arguments.history).map_err(|fault| fault.to_string())?;
     let spot = spot(arguments, &history)?;
-    let series = Series::of(&history, spot).map_err(|why| format!("{}: {why}", arguments.weather.display()))?;
+    let series = Series::of(&history, spot).map_err(|why| format!("{}: {why}", arguments.history.display()))?;
     let setup = setup(arguments);
-    fits(&series, setup.sensors).map_err(|why| format!("{}: {why}", arguments.weather.display()))?;
+    fits(&series, setup.sensors).map_err(|why| format!("{}: {why}", arguments.history.display()))?;
     let from = match (&arguments.normals, arguments.normals_from_first_years) {
         (Some(path), _) => {
             let (normals, table) = given::read(path, spot)?;
@@ -134,7 +134,7 @@ pub fn carry_out(arguments: &Arguments) -> Result<(String, Option<String>), Stri
     let outcome: Outcome = run(series, &setup, from, &faults)?;
     let mut text = if arguments.json { String::new() } else { summary::text(&outcome.findings) + "\n" };
     text += &summary::json(&outcome.findings)?;
-    let title = arguments.weather.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+    let title = arguments.history.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     let page = arguments.report.as_ref().map(|_| page::page(&outcome, &title)).transpose()?;
     Ok((text, page))
 }
