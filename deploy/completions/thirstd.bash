@@ -25,6 +25,9 @@ _thirstd() {
             thirstd,demo)
                 cmd="thirstd__subcmd__demo"
                 ;;
+            thirstd,normals)
+                cmd="thirstd__subcmd__normals"
+                ;;
             thirstd,run)
                 cmd="thirstd__subcmd__run"
                 ;;
@@ -44,7 +47,7 @@ _thirstd() {
 
     case "${cmd}" in
         thirstd)
-            opts="-h -V --help --version run check demo survey decode status why"
+            opts="-h -V --help --version run check demo survey normals decode status why"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -113,6 +116,56 @@ _thirstd() {
                     return 0
                     ;;
                 --pace)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        thirstd__subcmd__normals)
+            opts="-h --latitude --longitude --elevation --from-year --until-year --units --own-file --id --out --picture --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --latitude)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --longitude)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --elevation)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --from-year)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --until-year)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --units)
+                    COMPREPLY=($(compgen -W "metric us" -- "${cur}"))
+                    return 0
+                    ;;
+                --id)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --out)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --picture)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

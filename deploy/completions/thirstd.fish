@@ -30,6 +30,7 @@ complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "run" -d 'Run the da
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "check" -d 'Read the configuration and say what it will do, or everything that is wrong with it'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "demo" -d 'Watch the job done: invented sites with their weather, a broker and the daemon, some days in ten seconds'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "survey" -d 'Find out what a broker\'s sensors send, and write a configuration to start from'
+complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "normals" -d 'Make a site\'s climate normals of a public weather history, as a table of the configuration'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "decode" -d 'Show what becomes of one message, field by field'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "status" -d 'Say what every site does now, and which of them need somebody. Reads the store alone'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "why" -d 'Say why a site did or did not water on a day: decisions, figures, what ran. Reads the store alone'
@@ -55,6 +56,18 @@ complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l longitude -d 
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l zone -d 'Of the site, from the IANA list, for example America/Denver' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -l guesses -d 'Put guesses in force too, instead of writing them as comments. Look at each of them'
 complete -c thirstd -n "__fish_thirstd_using_subcommand survey" -s h -l help -d 'Print help'
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l latitude -d 'Of the station, in degrees; south is negative. Else as the file says' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l longitude -d 'Of the station, in degrees; west is negative. For the title alone' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l elevation -d 'Of the station, in meters. Else as the file says, else 0' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l from-year -d 'The first year to take; else the last 30 of the history' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l until-year -d 'The last year to take; else the history\'s last' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l units -d 'Of what people read: depths and temperatures in table and picture' -r -f -a "metric\t''
+us\t''"
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l id -d 'Write [[normals]] with this id, for the main file: sites share them by normals = "ID"' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l out -d 'The file to write; else standard output. A file that is there already is not touched' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l picture -d 'Draw the year of the place as an SVG picture, too. A file that is there already is not touched' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -l own-file -d 'Write [normals], for a site\'s own file in sites.d, instead of [sites.normals] for the main file'
+complete -c thirstd -n "__fish_thirstd_using_subcommand normals" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -l at -d 'When it arrives (RFC 3339), for example 2026-04-01T06:00:00Z; else now' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand decode" -s h -l help -d 'Print help'

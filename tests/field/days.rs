@@ -28,13 +28,13 @@ fn s16_every_tip_of_a_year_is_in_exactly_one_day_of_its_zone() {
     let zones: Vec<&str> = line["zones"].as_array().unwrap().iter().map(|zone| zone.as_str().unwrap()).collect();
     assert_eq!(zones, SITES.map(|(_, zone)| zone));
 
-    // One gauge serves all six sites. The windows open at half past two; with rain kept off and no frost to fear, each
-    // of them gives water, so that its closing shows in the log.
+    // One gauge serves all six sites. The windows open at half past two; with rain kept off, no frost to fear and as much
+    // need on every day, each of them gives water, so that its closing shows in the log.
     let gauge = [("gauge", "heard_under = \"oak\"")];
     let sites = SITES.map(|(id, zone)| Site {
         id,
         zone,
-        keys: "window = \"02:30-04:00\"\nfreeze = { enabled = false }",
+        keys: "window = \"02:30-04:00\"\nfreeze = { enabled = false }\ndefault_eto = \"4 mm\"",
         sensors: &gauge,
         group: "rain_exposure = 0",
     });

@@ -111,7 +111,7 @@ fn history(report: &Report) -> String {
     let span = if from == until { from.to_string() } else { format!("{from} to {until} ({} years)", until - from + 1) };
     let mut text = format!("Days: {} of {span}, from {}.", grouped(report.days), report.file);
     if let Some(begins) = report.begins {
-        text.push_str(&format!(" Years from {begins} on were left out; --from-year takes them."));
+        text.push_str(&format!(" The years {begins} to {} were left out; --from-year takes them.", from - 1));
     }
     if report.refused > 0 {
         text.push_str(&format!(" Values marked bad or impossible, and left out: {}.", grouped(report.refused)));
@@ -122,7 +122,7 @@ fn history(report: &Report) -> String {
 fn daily_depth(units: DisplayUnits) -> (&'static str, f64, usize) {
     match units {
         DisplayUnits::Metric => ("mm a day", 1.0, 3),
-        DisplayUnits::Us => ("in a day", 1.0 / 25.4, 4),
+        DisplayUnits::Us => ("inches a day", 1.0 / 25.4, 4),
     }
 }
 
@@ -195,7 +195,7 @@ fn months_of(curve: &Curve) -> [f64; 12] {
 fn fits(report: &Report, units: DisplayUnits) -> Vec<String> {
     let shown = |unit: &'static str| match (unit, units) {
         (_, DisplayUnits::Metric) => (unit, 1.0, 1),
-        ("mm a day", DisplayUnits::Us) => ("in a day", 1.0 / 25.4, 2),
+        ("mm a day", DisplayUnits::Us) => ("inches a day", 1.0 / 25.4, 2),
         ("°C", DisplayUnits::Us) => ("°F", 1.8, 1),
         ("m/s", DisplayUnits::Us) => ("mph", 1.0 / 0.447_04, 1),
         _ => (unit, 1.0, 1),
@@ -248,7 +248,7 @@ fn gaps(report: &Report) -> Vec<String> {
 }
 
 /// What the figures suggest beyond themselves.
-pub fn advice(climate: &Climate) -> Vec<String> {
+fn advice(climate: &Climate) -> Vec<String> {
     let Climate { normals, report } = climate;
     let mut lines = Vec::new();
     if report.years.1 - report.years.0 < 9 {

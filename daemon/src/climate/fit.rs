@@ -1,5 +1,7 @@
 //! Least squares for a year's course: mean and two harmonics of daily values.
 
+use std::cmp::Ordering;
+
 use crate::engine::site::normals::{Curve, terms};
 
 /// Sums over days that a [`Curve`] is fitted from; any number of days takes the same room.
@@ -63,16 +65,18 @@ fn solved(mut matrix: [[f64; 5]; 5], mut right: [f64; 5]) -> Option<[f64; 5]> {
     for column in 0..5 {
         let size = |row: &usize| matrix[*row][column].abs();
         let pivot = (column..5).max_by(|one, other| size(one).total_cmp(&size(other)))?;
-        // Also catches what is no number.
-        if !(size(&pivot) > SMALLEST_PIVOT * scale) {
+        let least = SMALLEST_PIVOT * scale;
+        // What is no number is not above it either.
+        if size(&pivot).partial_cmp(&least) != Some(Ordering::Greater) {
             return None;
         }
         matrix.swap(column, pivot);
         right.swap(column, pivot);
         for row in column + 1..5 {
             let times = matrix[row][column] / matrix[column][column];
-            for other in column..5 {
-                matrix[row][other] -= times * matrix[column][other];
+            let above = matrix[column];
+            for (cell, above) in matrix[row].iter_mut().zip(above).skip(column) {
+                *cell -= times * above;
             }
             right[row] -= times * right[column];
         }

@@ -15,7 +15,7 @@ mod tests;
 use crate::engine::site::normals::Normals;
 use crate::weather_file::{History, Rows};
 
-pub use block::{Header, advice, block};
+pub use block::{Header, block};
 pub use day::{ClimateDay, Ground, days_of_hours};
 pub use fit::{Fit, Fitted};
 pub use picture::picture;

@@ -8,7 +8,7 @@ use super::table::Table;
 use super::tree::quoted;
 use crate::engine::decode::{FeedSettings, Part, TopicTemplate};
 use crate::engine::settings::GroupKind;
-use crate::engine::site::normals::DefaultEto;
+use crate::engine::site::normals::{DefaultEto, Normals};
 
 /// Names that need not be written because there is no other.
 pub(super) fn sole_names(sites: &[Site<'_>], written: usize) -> Sole {
@@ -86,6 +86,9 @@ pub(super) fn cautions(sites: &[Site<'_>]) -> Vec<String> {
             say("no elevation: 0 m is assumed; above 500 m that matters".to_owned());
         }
         match (&settings.normals, &settings.default_eto) {
+            (Some(normals), _) if of_the_other_hemisphere(normals, settings.place.latitude_degrees) => {
+                say("its normals have their summer where the site has winter; are they of the other hemisphere?".to_owned());
+            }
             (Some(_), _) => {}
             (None, DefaultEto::Flat(_)) => {
                 say("no normals: days that nobody measured count with the default, not with the season".to_owned());
@@ -114,6 +117,16 @@ pub(super) fn cautions(sites: &[Site<'_>]) -> Vec<String> {
     }
     cautions
 }
+
+/// Near the equator nothing can be said.
+fn of_the_other_hemisphere(normals: &Normals, latitude_degrees: f64) -> bool {
+    let half = |months: [usize; 6]| months.iter().map(|month| normals.eto_mm[*month]).sum::<f64>();
+    let (april_on, october_on) = (half([3, 4, 5, 6, 7, 8]), half([9, 10, 11, 0, 1, 2]));
+    let summer_is_north = april_on > october_on;
+    latitude_degrees.abs() >= SEASONS_FROM_LATITUDE && summer_is_north != (latitude_degrees > 0.0)
+}
+
+const SEASONS_FROM_LATITUDE: f64 = 20.0;
 
 fn can_be(part: &Part, name: &str) -> bool {
     match part {

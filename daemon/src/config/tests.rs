@@ -200,6 +200,18 @@ fn the_canonical_text_makes_the_same_settings_and_the_same_version() {
 }
 
 #[test]
+fn normals_of_the_other_hemisphere_are_noticed() {
+    let with = |latitude: &str, normals: &str| {
+        let place = format!("latitude = {latitude}\nnormals.eto_mm = [{normals}]");
+        describe(&loaded(&ONE_SITE.replace("latitude = 39.74", &place))).contains("of the other hemisphere?")
+    };
+    let north = "30, 40, 70, 100, 130, 150, 160, 140, 100, 70, 40, 30";
+    let south = "160, 140, 100, 70, 40, 30, 30, 40, 70, 100, 130, 150";
+    assert!(!with("39.74", north) && with("39.74", south));
+    assert!(with("-34.0", north) && !with("-34.0", south) && !with("-10.0", north));
+}
+
+#[test]
 fn a_number_with_the_unit_in_its_key_says_the_same_as_a_text() {
     let suffixes = [
         ("mm", "_mm"),

@@ -317,7 +317,10 @@ fn figures(
         water: DayWater { eto_mm, rain_mm },
         method: eto.method,
         coverage: eto.coverage,
-        uncertainty_mm: eto.uncertainty_mm,
+        uncertainty_mm: match eto.method {
+            Method::None => stand_in.usual.uncertainty_mm(place.climate) * elapsed,
+            _ => eto.uncertainty_mm,
+        },
         eto_basis,
         rain_basis,
         coldest_celsius: extremes.tmin,

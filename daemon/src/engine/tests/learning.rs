@@ -53,8 +53,8 @@ fn temperature_alone_follows_what_the_full_days_taught_and_the_way_back_makes_no
     let sun = radiation::extraterrestrial_daily(latitude, 169);
     let untaught = reference_et::hargreaves_samani(Celsius(24.0), Celsius(12.0), sun).0;
     let (jump, untaught_jump) = ((mean(&alone) - mean(&full)).abs(), (untaught - mean(&full)).abs());
-    // What is said of this method in humid air: 0.515 mm.
-    assert!(jump <= 0.515, "{jump}: {closed:?}");
+    // What is said of this method in humid air: 0.511 mm.
+    assert!(jump <= 0.511, "{jump}: {closed:?}");
     assert!(jump < 0.6 * untaught_jump, "{jump} for {untaught_jump} without own days");
 }
 

@@ -82,8 +82,9 @@ impl Normals {
     /// Odds that the night of `date` reaches 0 °C or less, 0 to 1, where known: the counted share of the month, between
     /// mid-months a straight line; else by the usual lowest temperature and its deviation, as if normally distributed.
     ///
-    /// Counted shares did as well as the normal distribution or better: Brier score of the second half of the years after
-    /// the first, De Bilt 0.1001 for 0.1010, Maricopa 0.0422 for 0.0419, monthly shares without the lines 0.1014 and 0.0430.
+    /// Scored on the second half of the years after odds of the first half: the Brier score of counted shares is 0.1001 at
+    /// De Bilt and 0.0422 at Maricopa, of the normal distribution 0.1005 and 0.0414; but of the frosts, 20 of 1087 and 5 of
+    /// 174 fall on dates with counted odds below 10 %, and 37 and 14 by the normal distribution.
     pub fn frost_odds(&self, date: NaiveDate) -> Option<f64> {
         match &self.frost_odds {
             Some(odds) => Some(monthly::of_date(|month| f64::from(odds[month]), date)),

@@ -3,7 +3,7 @@
 use super::super::evapotranspiration::{FactorSource, Place};
 use super::*;
 use crate::engine::formula::{radiation::Exposure, reference_et::Climate};
-use crate::engine::settings::tests::site;
+use crate::engine::settings::{SiteSettings, tests::site};
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -120,4 +120,32 @@ fn the_guess_by_latitude_is_finite_everywhere_and_turns_with_the_hemisphere() {
     assert!(north[6] > 3.0 * north[0] && south[0] > 3.0 * south[6]);
     let annual = |latitude| coarse::eto_of_months_mm(latitude, Climate::Humid).iter().sum::<f32>();
     assert!(annual(10.0) > annual(40.0) && annual(40.0) > annual(60.0));
+}
+
+#[test]
+fn what_is_less_known_is_less_sure() {
+    let normals = Normals::default();
+    let error = |normals, default: &DefaultEto| Usual { normals, default, learnt: None }.uncertainty_mm(Climate::Humid);
+    let (by_latitude, flat) = (DefaultEto::ByLatitude([2.0; 12]), DefaultEto::Flat(4.0));
+    let [known, guessed, said] = [error(Some(&normals), &flat), error(None, &by_latitude), error(None, &flat)];
+    assert!(known < guessed && guessed < said, "{known} {guessed} {said}");
+}
+
+#[test]
+fn frost_is_reckoned_with_by_the_date_unless_somebody_named_the_months() {
+    let mut odds = [0.0; 12];
+    odds[3] = 0.2; // in the middle of April, and half of it at the ends
+    let by_odds = SiteSettings {
+        normals: Some(std::sync::Arc::new(Normals { frost_odds: Some(odds), ..Normals::default() })),
+        ..site()
+    };
+    let check =
+        |site: &SiteSettings, day: &str, possible: bool| assert_eq!(site.frost_possible(date(day)), possible, "{day}");
+    check(&by_odds, "2027-04-15", true);
+    check(&by_odds, "2027-03-20", false);
+    check(&by_odds, "2027-01-15", false);
+    let named = SiteSettings { frost_months_given: true, ..by_odds };
+    check(&named, "2027-04-15", false);
+    check(&named, "2027-01-15", true);
+    check(&site(), "2027-01-15", true);
 }
