@@ -123,7 +123,7 @@ pub fn carry_out(arguments: &Arguments) -> Result<(String, Option<String>), Stri
     let from = match (&arguments.normals, arguments.normals_from_first_years) {
         (Some(path), _) => {
             let (normals, table) = given::read(path, spot)?;
-            NormalsFrom::Given(normals, table)
+            NormalsFrom::Given(Box::new(normals), table)
         }
         (None, Some(years)) => NormalsFrom::FirstYears(years),
         (None, None) => NormalsFrom::History,

@@ -46,7 +46,7 @@ pub enum NormalsFrom {
     /// Its first years; the rest is scored.
     FirstYears(u32),
     /// As somebody gives them: daily means, and the table of the configuration.
-    Given(Normals, String),
+    Given(Box<Normals>, String),
 }
 
 /// A run with everything a report shows.
@@ -75,7 +75,7 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
         }
         NormalsFrom::Given(normals, text) => {
             table = Some(text);
-            (Some(normals), SETTLING, "as given".to_owned())
+            (Some(*normals), SETTLING, "as given".to_owned())
         }
     };
     let normals = normals.ok_or("the history has not every month of a year: give a longer one, or normals")?;
