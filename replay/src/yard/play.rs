@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 use std::io;
 
-use chrono::NaiveDate;
+use chrono::{Datelike, Days, NaiveDate};
 use serde_json::json;
 use thirst_schemas::{Fallback, Instruction};
 use thirstd::config;
@@ -42,7 +42,9 @@ pub struct Played {
 /// The configuration of the yard is refused, which would be a fault of this program.
 pub fn play(series: &Series, setup: &Setup, schedule: &Schedule, text: &str, plan: &Plan) -> Result<Played, String> {
     let loaded = config::load_text("the yard", text, std::iter::empty()).map_err(|faults| faults.to_string())?;
-    let first = series.days.first().map(|day| day.date).unwrap_or_default();
+    let shift = shift_of(series.days.first().map(|day| day.date).unwrap_or_default());
+    let played = |date: NaiveDate| date.checked_add_days(shift).unwrap_or(date);
+    let first = played(series.days.first().map(|day| day.date).unwrap_or_default());
     let offset = series.spot.offset();
     let start = Stamp(millis(first) - offset);
     let mut yard = Yard {
@@ -59,7 +61,7 @@ pub fn play(series: &Series, setup: &Setup, schedule: &Schedule, text: &str, pla
     };
     let mut given = Vec::with_capacity(series.days.len());
     for (index, day) in series.days.iter().enumerate() {
-        let midnight = Stamp(millis(day.date) - offset);
+        let midnight = Stamp(millis(played(day.date)) - offset);
         yard.ears.today = index;
         let hours = hours::of_day(series, index, setup.seed);
         given
@@ -396,6 +398,16 @@ impl Sink for Ears {
     }
 }
 
+/// A sensor's clock that says a year before 2000 is not believed: older histories are played as many times 28 years later, when
+/// weekdays and leap years fall on the same dates again.
+fn shift_of(first: NaiveDate) -> Days {
+    let missing = (2001 - first.year()).max(0).unsigned_abs();
+    Days::new(u64::from(missing.div_ceil(28)) * CYCLE_DAYS)
+}
+
+/// 28 years.
+const CYCLE_DAYS: u64 = 10_227;
+
 /// Milliseconds of a date's midnight since 1970, as if in UTC.
 fn millis(date: NaiveDate) -> i64 {
     date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_millis()
@@ -403,4 +415,21 @@ fn millis(date: NaiveDate) -> i64 {
 
 fn io_text(fault: io::Error) -> String {
     fault.to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_old_history_is_played_on_the_same_weekdays_and_leap_days_of_later_years() {
+        let check = |date: &str, played: &str| {
+            let (date, expected): (NaiveDate, NaiveDate) = (date.parse().unwrap(), played.parse().unwrap());
+            let shifted = date + shift_of(date);
+            assert_eq!((shifted, shifted.weekday()), (expected, date.weekday()));
+        };
+        check("1980-02-29", "2008-02-29");
+        check("1950-07-01", "2006-07-01");
+        check("2003-01-01", "2003-01-01");
+    }
 }
