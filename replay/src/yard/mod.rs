@@ -6,7 +6,7 @@
 //!
 //! - [`weather`]: the history made ready; [`hours`]: from its days to hours.
 //! - [`setup`]: sensors, controller, days; [`given`]: normals from a file; [`faults`]: what goes wrong.
-//! - [`play`]: the closed loop with the engine; [`rules`]: what others would have done.
+//! - [`mod@play`]: the closed loop with the engine; [`rules`]: what others would have done.
 //! - [`summary`], [`page`] and its [`charts`]: what was found. [`arguments`]: the command line.
 
 pub mod arguments;
