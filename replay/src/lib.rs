@@ -6,6 +6,7 @@
 //! - [`synthetic`]: recordings of made-up weather.
 //! - [`world`]: invented sites that live through weather and faults, and follow decisions.
 //! - [`closed_loop`]: such a world and the engine together, offline.
+//! - [`yard`]: years of measured weather in closed loop, and what became of the plants.
 //! - [`broker`]: recordings from and to a living broker, by the [`clock`].
 
 pub mod broker;
@@ -18,3 +19,4 @@ pub mod report;
 pub mod synthetic;
 pub mod topic;
 pub mod world;
+pub mod yard;

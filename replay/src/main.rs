@@ -14,6 +14,7 @@ use thirst_replay::recording::{Line, Reader, Writer, parse_time};
 use thirst_replay::report::{Form, Report};
 use thirst_replay::world::faults::{Fault, Switches};
 use thirst_replay::world::{self, World, scenario};
+use thirst_replay::yard;
 use thirst_replay::{clock, closed_loop, configuration, synthetic};
 use thirstd::config;
 use thirstd::engine::stamp::{HOUR, Stamp};
@@ -113,6 +114,10 @@ enum Command {
         #[arg(long, value_name = "FAULTS", value_delimiter = ',', value_parser = fault)]
         without: Vec<Fault>,
     },
+    /// Play years of measured weather as messages through the engine, water six zones as it says, and score what became of
+    /// them beside a fixed timer. Modelled on the published protocol, zone table from memory; no statement of conformity.
+    /// The last line printed is one JSON object.
+    Yard(Box<yard::arguments::Arguments>),
 }
 
 #[derive(Args)]
@@ -203,6 +208,14 @@ fn carry_out(command: Command) -> Result<(), String> {
         Command::Year { out, days, seed } => write_all(&out, synthetic::year(days, seed)),
         Command::Sample { out } => write_all(&out, synthetic::sample().into_iter()),
         Command::Synth { sites, days, seed, out, without } => synth(usize::from(sites), days, seed, &out, without),
+        Command::Yard(arguments) => {
+            let (text, page) = yard::arguments::carry_out(&arguments)?;
+            if let (Some(path), Some(page)) = (&arguments.report, page) {
+                std::fs::write(path, page)
+                    .map_err(|fault| format!("{}: cannot be written: {fault}", path.display()))?;
+            }
+            writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
+        }
     }
 }
 

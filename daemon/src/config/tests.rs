@@ -258,6 +258,25 @@ fn a_number_with_the_unit_in_its_key_says_the_same_as_a_text() {
 }
 
 #[test]
+fn a_shallow_root_zone_stores_less_rain_ahead() {
+    let check = |keys: &str, credit_mm: f64, ceiling_mm: f64| {
+        let text = format!(
+            "[[feeds]]\ntopic = \"yard/{{site}}/{{sensor}}/state\"\nformat = \"json\"\n\
+             fields.\"/temp_c\" = {{ quantity = \"air_temperature\", unit = \"Cel\" }}\n\
+             [[sites]]\nid = \"oak\"\nlatitude = 39.7\nlongitude = -105.0\nzone = \"America/Denver\"\n\
+             sensors = [{{ id = \"mast\" }}]\ncontrollers = [{{ id = \"relay\", capability = \"hold\" }}]\n\
+             groups = [{{ id = \"lawn\", kind = \"spray\"{keys} }}]\n"
+        );
+        let group = &loaded(&text).settings.sites[0].groups[0];
+        assert!((group.credit_mm - credit_mm).abs() < 1e-9 && group.ceiling_mm == ceiling_mm, "{keys}: {group:?}");
+    };
+    check("", 5.0, 25.0);
+    check(", root_zone_storage = \"14 mm\"", 1.4, 14.0);
+    check(", root_zone_storage = \"60 mm\"", 5.0, 60.0);
+    check(", root_zone_storage = \"14 mm\", credit = \"4 mm\"", 4.0, 14.0);
+}
+
+#[test]
 fn limits_of_a_site_replace_only_what_they_name() {
     let loaded = loaded(&ONE_SITE.replace(
         "elevation = \"1600 m\"",
