@@ -88,7 +88,7 @@ pub struct RainTotals {
     /// Of the present clock hour so far, mm.
     #[schemars(range(min = 0))]
     pub hour_mm: f64,
-    /// Of the civil day so far, mm, without dew; where the gauge was silent, of sites nearby (`basis`).
+    /// Of the civil day so far, mm; where the gauge was silent, of sites nearby (`basis`).
     #[schemars(range(min = 0))]
     pub day_mm: f64,
     /// Of the last 24 hours, mm.
@@ -106,7 +106,7 @@ pub struct RainTotals {
     /// Waiting for a judgment: it counts for nothing until confirmed, mm.
     #[schemars(range(min = 0))]
     pub quarantined_mm: f64,
-    /// What the gauge caught in humid nights of the day without rain, mm: dew, which is in none of the day's totals.
+    /// Of `day_mm`: what the gauge caught in humid nights of the day without rain, mm. Taken for dew, it begins and extends no hold.
     #[serde(default)]
     #[schemars(range(min = 0))]
     pub dew_mm: f64,

@@ -68,10 +68,10 @@ pub struct DayWeather {
 /// The rain of a day so far, in whole micrometers.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct DayRain {
-    /// Of the own gauge, without dew.
+    /// Of the own gauge.
     pub um: i64,
     pub quarantined_um: i64,
-    /// A gauge's word for a humid night without rain.
+    /// Of `um`: a gauge's word for a humid night without rain.
     pub dew_um: i64,
     /// Of `um`: caught below 1 °C.
     pub frozen_um: i64,
@@ -261,7 +261,6 @@ impl Share {
 #[derive(Clone, Copy, Debug, Default)]
 struct Night {
     um: i64,
-    frozen_um: i64,
     is_humid: bool,
     is_known: bool,
 }
@@ -277,14 +276,11 @@ impl Night {
         self.is_humid = humid && (self.is_humid || !self.is_known);
         self.is_known = true;
         self.um += i64::from(bin.rain_um);
-        self.frozen_um += if bin.frozen { i64::from(bin.rain_um) } else { 0 };
     }
 
     fn close(&mut self, rain: &mut DayRain) {
         if self.is_humid && 0 < self.um && self.um <= MOST_DEW_UM {
             rain.dew_um += self.um;
-            rain.um -= self.um;
-            rain.frozen_um -= self.frozen_um;
         }
         *self = Self::default();
     }

@@ -51,7 +51,7 @@ pub struct Figures {
     /// Some rain fell at an unknown time within a gap.
     #[serde(rename = "sp", default)]
     pub spread: bool,
-    /// What the gauge caught in humid nights without rain, mm: in no total.
+    /// Of the rain: what the gauge caught in humid nights without rain, mm.
     #[serde(rename = "dw", default, skip_serializing_if = "is_nothing")]
     pub dew_mm: f64,
     /// Of the rain: what the gauge caught below 1 °C, mm. It may be snow, or what melted in the funnel.

@@ -158,7 +158,7 @@ fn water(past: &Past<'_>) -> Vec<(String, String)> {
         Some(row("air", format!("{} to {}", temperature(site, low?), temperature(site, high?))))
     };
     let besides = |dew_mm: f64, frozen_mm: f64| {
-        let dew = (dew_mm >= 0.05).then(|| format!("; {} more was dew", depth(site, dew_mm)));
+        let dew = (dew_mm >= 0.05).then(|| format!("; {} of it was dew", depth(site, dew_mm)));
         let frozen =
             (frozen_mm >= 0.05).then(|| format!("; {} of it in frost, perhaps snow or melt", depth(site, frozen_mm)));
         [dew, frozen].into_iter().flatten().collect::<String>()
