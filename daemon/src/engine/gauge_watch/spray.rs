@@ -162,7 +162,7 @@ fn compare(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
     }
     let known = spray.known || neighbors == Some(false);
     let days = shower(state, index, &fall, true, context);
-    if known || days >= DAYS_IN_RUNS {
+    if known || days >= if was_wet(state, &fall) { DAYS_IN_RUNS_IN_WET_AIR } else { DAYS_IN_RUNS } {
         quarantine(state, index, &fall, "It came while sprinklers ran, and with their start", context);
     }
 }
@@ -219,9 +219,13 @@ pub fn over(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
 
 /// How many days it takes to call a fall by the clock a sprinkler's.
 fn days_by_clock(state: &SiteState, fall: &Fall) -> usize {
+    if was_wet(state, fall) { DAYS_BY_CLOCK_IN_WET_AIR } else { DAYS_BY_CLOCK }
+}
+
+/// The air before the fall was as wet as it is before rain.
+fn was_wet(state: &SiteState, fall: &Fall) -> bool {
     let before = state.book.between(fall.from.plus(-2 * HOUR), fall.from.plus(1));
-    let wettest = before.filter_map(|bin| bin.sum(Averaged::Humidity).mean()).fold(0.0, f64::max);
-    if wettest >= WET_AIR_PERCENT { DAYS_BY_CLOCK_IN_WET_AIR } else { DAYS_BY_CLOCK }
+    before.filter_map(|bin| bin.sum(Averaged::Humidity).mean()).fold(0.0, f64::max) >= WET_AIR_PERCENT
 }
 
 fn local_minute(at: Stamp, context: &Context<'_>) -> u16 {
@@ -247,6 +251,9 @@ const REPORTED_WITHIN: i64 = 90 * MINUTE;
 
 /// Days with a fall within a run that make it the sprinkler's, where no neighbor says that it was dry. Our choice.
 const DAYS_IN_RUNS: usize = 2;
+
+/// As [`DAYS_IN_RUNS`], where the air was as wet before as it is before rain: a rainy night meets a run now and then.
+const DAYS_IN_RUNS_IN_WET_AIR: usize = 3;
 
 /// Days with a fall at the same time that make it the sprinkler's, where nobody reports runs.
 const DAYS_BY_CLOCK: usize = 3;

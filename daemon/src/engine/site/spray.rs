@@ -116,7 +116,7 @@ impl Spray {
     }
 
     /// Notes a shower. Says on how many days within the last weeks a shower was like it (same time of day within 15
-    /// minutes and nearly the same rate; with `in_run` any within a run), this one counted.
+    /// minutes, or with `in_run` any within a run, and nearly the same rate), this one counted.
     pub fn shower(&mut self, shower: Shower) -> usize {
         self.showers.retain(|known| (0..WITHIN_DAYS).contains(&(shower.day - known.day)));
         if !self.showers.iter().any(|known| known.day == shower.day && near(known.minute, shower.minute)) {
@@ -125,8 +125,8 @@ impl Spray {
         if self.showers.len() > MOST_SHOWERS {
             self.showers.remove(0);
         }
-        let by_clock = |known: &Shower| near(known.minute, shower.minute) && alike(known.rate, shower.rate);
-        let alike = self.showers.iter().filter(|known| if shower.in_run { known.in_run } else { by_clock(known) });
+        let when = |known: &Shower| if shower.in_run { known.in_run } else { near(known.minute, shower.minute) };
+        let alike = self.showers.iter().filter(|known| when(known) && alike(known.rate, shower.rate));
         let mut days: Vec<i32> = alike.map(|known| known.day).collect();
         days.dedup();
         days.len()
