@@ -91,7 +91,7 @@ fn a_recorded_week_is_answered_for_day_by_day() {
             "lawn",
             "it was held while it could have run. Watering restriction \"no watering on Saturdays\"",
         ),
-        ("2027-04-11", "lawn", "Watered between 02:00 and 10:00:"),
+        ("2027-04-11", "lawn", "Watered between 02:00 and 03:00:"),
         ("2027-04-11", "trees", "as decided; no bridge says what really ran. The decision then was 120 %"),
         ("2027-04-13", "lawn", "Not watered: it was held while it could have run. Rain: 14.0 mm fell in the last rain"),
         ("2027-04-15", "trees", "because of rain and frost."),

@@ -11,7 +11,6 @@ mod command;
 mod deadlines;
 pub mod decision;
 pub mod decode;
-mod departure;
 pub mod driver;
 pub mod event;
 mod evidence;
@@ -397,9 +396,9 @@ impl Engine {
                     let outputs = &mut self.outputs;
                     let mut context = Context { now, settings: &before, site: was, epoch: self.epoch, outputs };
                     if before.prefix == self.settings.prefix {
-                        departure::parts(&mut state, site, &mut context);
+                        publish::departure::parts(&mut state, site, &mut context);
                     } else {
-                        departure::site(&mut state, &mut context);
+                        publish::departure::site(&mut state, &mut context);
                         back.insert(site.id.clone());
                     }
                     reanchor_changed_gauges(&mut state, was, site, same_rain_fields);
@@ -415,7 +414,10 @@ impl Engine {
         }
         for (id, (was, mut state)) in old {
             let outputs = &mut self.outputs;
-            departure::site(&mut state, &mut Context { now, settings: &before, site: was, epoch: self.epoch, outputs });
+            publish::departure::site(
+                &mut state,
+                &mut Context { now, settings: &before, site: was, epoch: self.epoch, outputs },
+            );
             let saved = snapshot::write(id, applied, &state);
             self.parked.insert(id.to_owned(), saved.clone());
             self.to_save.push(saved);
@@ -433,7 +435,7 @@ impl Engine {
             state.settings_version = version;
             site_step::announce(state, context);
             if back.contains(&context.site.id) {
-                departure::back(state, context);
+                publish::departure::back(state, context);
             }
         });
     }

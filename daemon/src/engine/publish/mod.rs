@@ -2,6 +2,7 @@
 //! rooms of the engine that know the wire's types.
 
 pub mod alerts;
+pub mod departure;
 pub mod diary;
 pub mod history;
 pub mod messages;

@@ -2,11 +2,11 @@
 
 use thirst_schemas::topics;
 
-use super::alert::AlertKey;
-use super::output::Output;
-use super::publish::alerts;
-use super::settings::SiteSettings;
-use super::state::{Context, SiteState};
+use super::alerts;
+use crate::engine::alert::AlertKey;
+use crate::engine::output::Output;
+use crate::engine::settings::SiteSettings;
+use crate::engine::state::{Context, SiteState};
 
 /// A whole site is gone, or speaks elsewhere. Its alerts stay open in its state, should it come back. `context` is of the
 /// settings before.
