@@ -64,8 +64,9 @@ choose_toolchain() {
   cargo --version
 }
 
-# The packages that the formulas are compared with, at pinned versions, in an environment of their own. An index is asked
-# once per change of the list; a failure here ends the run, because the comparison must not be skipped.
+# The packages that the formulas and the tests of quality are compared with, at pinned versions, in an environment of their
+# own. An index is asked once per change of the list; a failure here ends the run, because the comparison must not be
+# skipped.
 prepare_reference_packages() {
   local list=tests/reference/packages/requirements.txt
   local place="${CARGO_TARGET_DIR:-target}/reference-python"
@@ -77,7 +78,7 @@ prepare_reference_packages() {
   fi
   THIRST_REFERENCE_PYTHON="$(cd "$place" && pwd)/bin/python"
   export THIRST_REFERENCE_PYTHON
-  "$THIRST_REFERENCE_PYTHON" -c 'import importlib.metadata as m; print("refet", m.version("refet"), "and pyet", m.version("pyet"))'
+  "$THIRST_REFERENCE_PYTHON" -c 'import importlib.metadata as m; print(*(f"{name} {m.version(name)}" for name in ("refet", "pyet", "ioos_qc")))'
 }
 
 # Adds up what each test binary says of itself.
@@ -97,7 +98,7 @@ step "cargo clippy"
 cargo clippy --workspace --all-targets --locked -- -D warnings
 step "cargo doc"
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --locked
-step "packages that the formulas are compared with"
+step "packages to compare with"
 prepare_reference_packages
 step "binaries for the end-to-end tests"
 cargo build --workspace --bins --locked

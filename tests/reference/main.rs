@@ -21,6 +21,10 @@ mod normals;
 #[cfg(test)]
 mod packages;
 #[cfg(test)]
+mod qartod;
+#[cfg(test)]
+mod qartod_cases;
+#[cfg(test)]
 mod sun_clock;
 #[cfg(test)]
 mod table;
