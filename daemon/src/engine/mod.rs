@@ -17,6 +17,7 @@ pub mod event;
 mod evidence;
 mod faults;
 pub mod formula;
+mod gateway;
 mod gauge_watch;
 mod instruct;
 mod intake;
@@ -41,6 +42,7 @@ mod state;
 mod turn;
 pub mod units;
 pub mod view;
+mod visits;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -55,6 +57,7 @@ pub use snapshot::{SavedSite, Unreadable};
 use stamp::Stamp;
 use state::{Context, SiteState};
 use view::SiteView;
+use visits::VisitList;
 
 /// One partition of sites.
 pub struct Engine {
@@ -66,6 +69,7 @@ pub struct Engine {
     sites: Vec<SiteState>,
     partition: Partition,
     deadlines: Deadlines,
+    visits: VisitList,
     /// Saved states of sites that are not in the settings: they go on where they were if they come back.
     parked: BTreeMap<String, SavedSite>,
     /// States of sites that left the settings, still to be saved.
@@ -100,6 +104,7 @@ impl Engine {
             parked: BTreeMap::new(),
             to_save: Vec::new(),
             deadlines: Deadlines::new(count),
+            visits: VisitList::default(),
             dirty: BTreeSet::new(),
             dirty_since: vec![None; count],
             last: Now::default(),
@@ -156,6 +161,7 @@ impl Engine {
         if shifted && !is_tick {
             self.reckon(now);
         }
+        self.tell_visits(now);
         if !is_tick {
             self.sequence += 1;
         }
@@ -165,7 +171,7 @@ impl Engine {
 
     /// The next instant at which something is due without any event.
     pub fn deadline(&self) -> Option<Stamp> {
-        self.deadlines.next()
+        self.deadlines.next().into_iter().chain(self.visits.due()).min()
     }
 
     /// A copy of what a page or another program may know of a site.
@@ -199,14 +205,13 @@ impl Engine {
     /// Saved states of the sites changed since they were last taken, oldest change first, at most `limit`.
     pub fn take_dirty(&mut self, limit: usize) -> Vec<SavedSite> {
         let mut taken: Vec<SavedSite> = self.to_save.drain(..self.to_save.len().min(limit)).collect();
+        taken.extend(self.take_told());
         while taken.len() < limit {
             let Some((_, index)) = self.dirty.pop_first() else { break };
             // What was just reset is saved with the sequence of the last event.
             let applied = self.sequence.saturating_sub(1);
             if index == PARTITION {
-                self.partition.dirty_since = None;
-                self.partition.applied = applied;
-                taken.push(snapshot::write("", applied, &self.partition));
+                taken.push(self.take_partition());
             } else {
                 self.dirty_since[index] = None;
                 self.sites[index].applied = applied;
@@ -247,6 +252,7 @@ impl Engine {
             }
         }
         self.reckon(now);
+        self.refold_visits(now);
     }
 
     /// Puts a saved state in place; a state of other settings is brought in line with these.
@@ -279,6 +285,9 @@ impl Engine {
         self.sites[index].last = now;
         let mut context = Context { now, settings: &settings, site, epoch: self.epoch, outputs: &mut self.outputs };
         let deadline = site_step::step(&mut self.sites[index], &mut context, act);
+        if std::mem::take(&mut self.sites[index].alerts_changed) {
+            self.alerts_changed(index, now);
+        }
         self.mark(index);
         self.deadlines.set(index, Some(deadline));
     }
@@ -415,6 +424,10 @@ impl Engine {
             self.parked.insert(id.to_owned(), saved.clone());
             self.to_save.push(saved);
         }
+        if before.prefix != self.settings.prefix {
+            self.clear_visits(&before.prefix);
+        }
+        self.refold_visits(now);
         self.routes = Routes::new(&self.settings);
         self.deadlines = Deadlines::new(self.sites.len());
         // What was not saved before is not saved yet: the journal has to reach back as far as it did.

@@ -356,6 +356,11 @@ proptest! {
                 saved = saved_all(&mut whole.0);
                 saved_at = now.wall;
             }
+            // A commit keeps the partition together with the visit list that it told.
+            for told in whole.0.take_dirty(0) {
+                saved.retain(|site: &SavedSite| site.id != told.id);
+                saved.push(told);
+            }
         }
         let mut again = driver(saved, saved_at);
         for (number, (now, event)) in events.iter().enumerate() {

@@ -5,6 +5,7 @@ pub mod alerts;
 pub mod diary;
 pub mod history;
 pub mod messages;
+pub mod visits;
 pub mod words;
 
 use std::borrow::Cow;
