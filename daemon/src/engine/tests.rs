@@ -21,7 +21,9 @@ mod departure;
 mod diary;
 mod learning;
 mod nearby;
+mod silence;
 mod sun;
+mod visits;
 
 /// 2027-06-01T00:00:00Z.
 const START: Stamp = Stamp(1_811_808_000_000);

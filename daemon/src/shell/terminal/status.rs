@@ -165,7 +165,7 @@ pub(super) fn page(status: &Status<'_>, screen: Screen) -> String {
     page.finish()
 }
 
-fn heading(status: &Status<'_>) -> String {
+pub(super) fn heading(status: &Status<'_>) -> String {
     let Some(last) = status.saved.last else {
         return "Nothing has been saved yet: thirstd has not run with this configuration.".to_owned();
     };
