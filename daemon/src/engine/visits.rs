@@ -6,11 +6,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
-use thirst_schemas as wire;
 
 use super::event::Now;
 use super::output::Output;
-use super::publish::visits::{Need, order, visit};
+use super::publish::visits::{Need, Visit, order, payload, topic, visit};
 use super::stamp::{SECOND, Stamp};
 use super::{Engine, PARTITION, SavedSite, snapshot};
 
@@ -28,7 +27,7 @@ pub struct Told {
 #[derive(Clone, Debug, Default)]
 pub struct VisitList {
     /// By index of the site; only those that need somebody.
-    folded: BTreeMap<usize, wire::Visit>,
+    folded: BTreeMap<usize, Visit>,
     /// Sites whose alerts changed since.
     changed: BTreeSet<usize>,
     due: Option<Stamp>,
@@ -63,7 +62,7 @@ impl Engine {
 
     /// The topic of the list was another.
     pub(super) fn clear_visits(&mut self, prefix: &str) {
-        self.outputs.push(Output::State { topic: wire::topics::visits(prefix), payload: Vec::new() });
+        self.outputs.push(Output::State { topic: topic(prefix), payload: Vec::new() });
         self.partition.visits.hash = None;
     }
 
@@ -86,7 +85,7 @@ impl Engine {
                 None => self.visits.folded.remove(&index),
             };
         }
-        let mut list: Vec<&wire::Visit> = self.visits.folded.values().collect();
+        let mut list: Vec<&Visit> = self.visits.folded.values().collect();
         list.sort_by(|a, b| order(a, b));
         let left_out = u32::try_from(list.len().saturating_sub(MOST_VISITS)).ok().filter(|count| *count > 0);
         list.truncate(MOST_VISITS);
@@ -97,16 +96,10 @@ impl Engine {
         }
         let told = &mut self.partition.visits;
         (told.sequence, told.hash) = (told.sequence + 1, Some(hash));
-        let payload = wire::Visits {
-            schema: Default::default(),
-            epoch: self.epoch,
-            sequence: told.sequence,
-            issued_at: now.wall.utc(),
-            visits: list.into_iter().cloned().collect(),
-            left_out,
-        };
-        let topic = wire::topics::visits(&self.settings.prefix);
-        self.outputs.push(Output::State { topic, payload: serde_json::to_vec(&payload).unwrap_or_default() });
+        let sequence = told.sequence;
+        let visits = list.into_iter().cloned().collect();
+        let payload = payload(visits, left_out, self.epoch, sequence, now.wall);
+        self.outputs.push(Output::State { topic: topic(&self.settings.prefix), payload });
         self.visits.is_unsaved = true;
         self.mark(PARTITION);
     }

@@ -8,6 +8,9 @@ use thirst_schemas as wire;
 use crate::engine::alert::{AlertKind, OpenAlert, Urgency, Wording};
 use crate::engine::civil;
 use crate::engine::settings::SiteSettings;
+use crate::engine::stamp::Stamp;
+
+pub use wire::Visit;
 
 /// What one open alert means for a visit.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,10 +42,27 @@ impl<'a> Need<'a> {
             forecast: forecast(|name| alert.wording.figures.get(name).copied()),
         })
     }
+
+    /// Of an alert as it was published. None where nobody has to go; what was put off is for the caller to leave out.
+    pub fn told(alert: &'a wire::Alert) -> Option<Self> {
+        Some(Self {
+            kind: AlertKind::from_name(alert.kind.name()).filter(|kind| kind.needs_visit())?,
+            subject: &alert.subject,
+            by: alert.by,
+            urgency: match alert.urgency {
+                wire::Urgency::Now => Urgency::Now,
+                wire::Urgency::Today => Urgency::Today,
+                wire::Urgency::NextVisit => Urgency::NextVisit,
+            },
+            text: &alert.text,
+            bring: alert.bring.first().map(String::as_str),
+            forecast: forecast(|name| alert.figures.get(name).copied()),
+        })
+    }
 }
 
 /// The spread of a forecast and the days to its likely end, out of an alert's figures.
-pub fn forecast(figure: impl Fn(&str) -> Option<f64>) -> Option<(f64, f64)> {
+fn forecast(figure: impl Fn(&str) -> Option<f64>) -> Option<(f64, f64)> {
     let spread = figure("days_left_latest")? - figure("days_left_earliest")?;
     Some((spread, figure("days_left_likely")?))
 }
@@ -114,6 +134,18 @@ pub fn order(a: &wire::Visit, b: &wire::Visit) -> std::cmp::Ordering {
     key(a).cmp(&key(b)).then_with(|| a.site.cmp(&b.site))
 }
 
+/// The list's topic.
+pub fn topic(prefix: &str) -> String {
+    wire::topics::visits(prefix)
+}
+
+/// The list as it is published.
+pub fn payload(visits: Vec<Visit>, left_out: Option<u32>, epoch: u64, sequence: u64, now: Stamp) -> Vec<u8> {
+    let payload = wire::Visits { schema: Default::default(), epoch, sequence, issued_at: now.utc(), visits, left_out };
+    // Plain data, which always serializes.
+    serde_json::to_vec(&payload).unwrap_or_default()
+}
+
 /// The sensor of the site that a subject names, alone or with a quantity behind it.
 fn sensor_of<'a>(site: &'a SiteSettings, subject: &str) -> Option<&'a str> {
     let named = |id: &str| subject.strip_prefix(id).is_some_and(|rest| rest.is_empty() || rest.starts_with('-'));
@@ -131,7 +163,6 @@ const NARROW_DAYS: f64 = 14.0;
 mod tests {
     use super::*;
     use crate::engine::settings::{SensorSettings, tests::site};
-    use crate::engine::stamp::Stamp;
 
     fn ash() -> SiteSettings {
         let sensor = |id: &str| SensorSettings {

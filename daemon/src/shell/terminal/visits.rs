@@ -7,8 +7,7 @@ use thirst_schemas as wire;
 
 use super::page::{Page, Screen, Style};
 use super::{status, words};
-use crate::engine::alert::{AlertKind, Urgency};
-use crate::engine::publish::visits::{Need, forecast, order, visit};
+use crate::engine::publish::visits::{Need, order, visit};
 use crate::engine::settings::{Settings, SiteSettings};
 use crate::engine::stamp::Stamp;
 use crate::shell::store::{Reader, StoreError};
@@ -51,9 +50,9 @@ pub(super) fn read<'a>(
         let open = alerts.iter().filter(|alert| alert.state != wire::AlertState::Closed).filter(for_them);
         let sleeps = |alert: &wire::Alert| alert.snoozed_until.is_some_and(|until| Stamp::from(until) > now);
         let (asleep, awake): (Vec<_>, Vec<_>) = open.partition(|alert| sleeps(alert));
-        put_off += asleep.into_iter().filter_map(need).count();
-        let needs: Vec<Need<'_>> = awake.iter().copied().filter_map(need).collect();
-        let of = |alert: &&&wire::Alert| need(alert).is_some();
+        put_off += asleep.into_iter().filter_map(Need::told).count();
+        let needs: Vec<Need<'_>> = awake.iter().copied().filter_map(Need::told).collect();
+        let of = |alert: &&&wire::Alert| Need::told(alert).is_some();
         let audiences = awake.iter().filter(of).map(|alert| alert.audience).collect();
         let in_time = |visit: &wire::Visit| wanted.until.is_none_or(|until| visit.by.is_some_and(|by| by <= until));
         if let Some(visit) = visit(site, needs).filter(in_time) {
@@ -78,24 +77,6 @@ pub(super) fn read<'a>(
         heading: (style, status::heading(&status)),
         put_off,
         now,
-    })
-}
-
-/// None where nobody has to go.
-fn need(alert: &wire::Alert) -> Option<Need<'_>> {
-    let kind = AlertKind::from_name(alert.kind.name()).filter(|kind| kind.needs_visit())?;
-    Some(Need {
-        kind,
-        subject: &alert.subject,
-        by: alert.by,
-        urgency: match alert.urgency {
-            wire::Urgency::Now => Urgency::Now,
-            wire::Urgency::Today => Urgency::Today,
-            wire::Urgency::NextVisit => Urgency::NextVisit,
-        },
-        text: &alert.text,
-        bring: alert.bring.first().map(String::as_str),
-        forecast: forecast(|name| alert.figures.get(name).copied()),
     })
 }
 
