@@ -10,8 +10,9 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
+use thirst_schemas as wire;
 use thirstd::config::{self, Loaded};
 use thirstd::engine::decode;
 use thirstd::engine::stamp::Stamp;
@@ -21,7 +22,7 @@ use thirstd::shell::mqtt::BrokerSettings;
 use thirstd::shell::normals::{NormalsArguments, normals};
 use thirstd::shell::run::{RunSettings, run};
 use thirstd::shell::survey::{SurveyArguments, survey};
-use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen};
+use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen, Wanted};
 
 /// Reads weather sensors over MQTT and decides, with reasons, whether irrigation is held or scaled.
 ///
@@ -107,6 +108,28 @@ enum Task {
         #[arg(long)]
         json: bool,
     },
+    /// List the sites that need somebody: by when, why, and what to bring. Reads the store alone.
+    ///
+    /// The most pressing come first: flat batteries, sensors nobody hears, gauges that were knocked or sprayed, controllers
+    /// that do not follow. An alert that was put off (command acknowledge with until) is not listed before its time.
+    ///
+    /// Example: thirstd visits --config thirstd.toml --audience technician --until 2027-06-11
+    Visits {
+        #[command(flatten)]
+        source: Source,
+        /// Only what is for them to do; else for everybody.
+        #[arg(long, value_enum)]
+        audience: Option<Audience>,
+        /// Only visits that are due by the end of this day, such as 2027-06-11; what has no date is left out.
+        #[arg(long, value_name = "DATE")]
+        until: Option<NaiveDate>,
+        /// As lines for a spreadsheet, one for each site.
+        #[arg(long, conflicts_with = "json")]
+        csv: bool,
+        /// As one JSON object, like the payload that is published.
+        #[arg(long)]
+        json: bool,
+    },
     /// Say why a site did or did not water on a day: decisions, figures, what ran. Reads the store alone.
     Why {
         /// The site's id.
@@ -144,6 +167,17 @@ enum Log {
     Json,
 }
 
+/// Who is to act.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Audience {
+    /// Who goes there with tools.
+    Technician,
+    /// Who lives or works at the site.
+    Owner,
+    /// Who plans the visits.
+    Office,
+}
+
 fn main() -> ExitCode {
     let done = match Arguments::parse().task {
         Task::Run { source, log } => start(&source, log),
@@ -155,6 +189,15 @@ fn main() -> ExitCode {
         Task::Decode { source, topic, payload, at } => explain(&source, &topic, &payload, at),
         Task::Status { source, site, json } => {
             answer(&source, |loaded, now| terminal::status(loaded, site.as_deref(), form(json), now))
+        }
+        Task::Visits { source, audience, until, csv, json } => {
+            let audience = audience.map(|audience| match audience {
+                Audience::Technician => wire::Audience::Technician,
+                Audience::Owner => wire::Audience::Owner,
+                Audience::Office => wire::Audience::Office,
+            });
+            let wanted = Wanted { audience, until };
+            answer(&source, |loaded, now| terminal::visits(loaded, wanted, csv, form(json), now))
         }
         Task::Why { site, date, source, group, json } => {
             answer(&source, |loaded, now| terminal::why(loaded, &site, date, group.as_deref(), form(json), now))

@@ -37,6 +37,9 @@ _thirstd() {
             thirstd,survey)
                 cmd="thirstd__subcmd__survey"
                 ;;
+            thirstd,visits)
+                cmd="thirstd__subcmd__visits"
+                ;;
             thirstd,why)
                 cmd="thirstd__subcmd__why"
                 ;;
@@ -47,7 +50,7 @@ _thirstd() {
 
     case "${cmd}" in
         thirstd)
-            opts="-h -V --help --version run check demo survey normals decode status why"
+            opts="-h -V --help --version run check demo survey normals decode status visits why"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -264,6 +267,32 @@ _thirstd() {
                     return 0
                     ;;
                 --zone)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        thirstd__subcmd__visits)
+            opts="-h --config --audience --until --csv --json --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --audience)
+                    COMPREPLY=($(compgen -W "technician owner office" -- "${cur}"))
+                    return 0
+                    ;;
+                --until)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -33,6 +33,7 @@ complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "survey" -d 'Find ou
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "normals" -d 'Make a site\'s climate normals of a public weather history, as a table of the configuration'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "decode" -d 'Show what becomes of one message, field by field'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "status" -d 'Say what every site does now, and which of them need somebody. Reads the store alone'
+complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "visits" -d 'List the sites that need somebody: by when, why, and what to bring. Reads the store alone'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "why" -d 'Say why a site did or did not water on a day: decisions, figures, what ran. Reads the store alone'
 complete -c thirstd -n "__fish_thirstd_using_subcommand run" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand run" -l log -d 'How log lines look; else as the configuration says' -r -f -a "text\t''
@@ -75,6 +76,14 @@ complete -c thirstd -n "__fish_thirstd_using_subcommand status" -l config -d 'Th
 complete -c thirstd -n "__fish_thirstd_using_subcommand status" -l site -d 'One site, whole; else all of them' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand status" -l json -d 'As one JSON object, with the payloads as they are published'
 complete -c thirstd -n "__fish_thirstd_using_subcommand status" -s h -l help -d 'Print help'
+complete -c thirstd -n "__fish_thirstd_using_subcommand visits" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand visits" -l audience -d 'Only what is for them to do; else for everybody' -r -f -a "technician\t'Who goes there with tools'
+owner\t'Who lives or works at the site'
+office\t'Who plans the visits'"
+complete -c thirstd -n "__fish_thirstd_using_subcommand visits" -l until -d 'Only visits that are due by the end of this day, such as 2027-06-11; what has no date is left out' -r
+complete -c thirstd -n "__fish_thirstd_using_subcommand visits" -l csv -d 'As lines for a spreadsheet, one for each site'
+complete -c thirstd -n "__fish_thirstd_using_subcommand visits" -l json -d 'As one JSON object, like the payload that is published'
+complete -c thirstd -n "__fish_thirstd_using_subcommand visits" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c thirstd -n "__fish_thirstd_using_subcommand why" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand why" -l group -d 'One group of the site' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand why" -l json -d 'As one JSON object, with the payloads as they were published'

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -46,10 +46,20 @@ pub struct Alert {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(length(min = 1, max = 64))]
     pub acknowledged_by: Option<String>,
+    /// Until when it was put off, UTC: it stays open, is on no visit list, and speaks again afterwards. Absent: it was
+    /// not, or that time has come.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub snoozed_until: Option<DateTime<Utc>>,
     /// How soon somebody should act.
     pub urgency: Urgency,
     /// Who should act.
     pub audience: Audience,
+    /// The day by which somebody should have acted, in the site's time zone. Absent: no date can be told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<NaiveDate>,
+    /// What to bring to the site, in plain words. Absent: nothing in particular.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bring: Vec<String>,
     /// What is the matter, in plain words, in the site's language and units.
     pub text: String,
     /// What to do about it, in plain words.

@@ -6,7 +6,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::head::VisitsSchema;
 
-/// The visit list over all sites, the most pressing first. Retained.
+/// The visit list over all sites of one daemon, the most pressing first: open alerts that need a person at the site,
+/// folded by site. Published when it changes, at most every 15 seconds. Retained. Daemons that share a broker have a
+/// topic prefix each, and so a list each.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Visits {
     /// Names this payload and its version.
@@ -18,7 +20,12 @@ pub struct Visits {
     /// When this payload was made, UTC.
     pub issued_at: DateTime<Utc>,
     /// The visits, one per site that needs one.
+    #[schemars(length(max = 1000))]
     pub visits: Vec<Visit>,
+    /// Sites with a less pressing need that the list has no room for. Absent: none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1))]
+    pub left_out: Option<u32>,
 }
 
 /// One site that needs a visit.

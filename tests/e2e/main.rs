@@ -12,4 +12,5 @@ mod restarts;
 mod stage;
 mod survey;
 mod tls;
+mod visits;
 mod yard;

@@ -352,7 +352,8 @@ fn check(topic: &str, value: &Value) {
             })
             .collect()
     });
-    let kind = topic.strip_prefix("thirst/v1/site/").and_then(|rest| rest.split('/').nth(1)).unwrap_or_default();
+    let below = topic.strip_prefix("thirst/v1/").unwrap_or_default();
+    let kind = below.strip_prefix("site/").map_or(Some(below), |rest| rest.split('/').nth(1)).unwrap_or_default();
     let (_, validator) =
         validators.iter().find(|(name, _)| *name == kind).unwrap_or_else(|| panic!("{topic} has no schema"));
     let errors: Vec<String> = validator.iter_errors(value).map(|error| error.to_string()).collect();
@@ -379,7 +380,7 @@ fn has_null(value: &Value) -> bool {
     }
 }
 
-const SCHEMAS: [(&str, &str); 7] = [
+const SCHEMAS: [(&str, &str); 8] = [
     ("alert", include_str!("../../schemas/json/alert.schema.json")),
     ("decision", include_str!("../../schemas/json/decision.schema.json")),
     ("fallback", include_str!("../../schemas/json/fallback.schema.json")),
@@ -387,4 +388,5 @@ const SCHEMAS: [(&str, &str); 7] = [
     ("result", include_str!("../../schemas/json/result.schema.json")),
     ("sensor", include_str!("../../schemas/json/sensor.schema.json")),
     ("totals", include_str!("../../schemas/json/totals.schema.json")),
+    ("visits", include_str!("../../schemas/json/visits.schema.json")),
 ];

@@ -65,7 +65,8 @@ pub fn low(state: &mut SiteState, index: usize, settings: &SensorSettings, conte
     let mut wording = Wording::new(
         format!("The battery of sensor {} is low.{also}", settings.id),
         format!("Replace it soon: bring {bring}, and note the replacement with a service command.{but}"),
-    );
+    )
+    .bringing(bring);
     if let Some(volts) = battery.volts() {
         wording = wording.with("battery_volts", volts.0);
     }
@@ -141,7 +142,8 @@ fn unchanged(state: &mut SiteState, index: usize, settings: &SensorSettings, con
             "Look whether the change was made at another sensor, or the new cells are used up: bring {}.",
             bring(battery.outlook(), settings)
         ),
-    );
+    )
+    .bringing(bring(battery.outlook(), settings));
     if let Some(volts) = battery.volts() {
         wording = wording.with("battery_volts", volts.0);
     }
@@ -250,11 +252,12 @@ fn wording(
     if let Some(percent) = battery.percent() {
         wording = wording.with("battery_percent", percent.0);
     }
-    wording.urgency = Some(urgency);
-    wording
+    (wording.urgency, wording.by) = (Some(urgency), Some(today.saturating_add(left.earliest)));
+    wording.bringing(bring)
 }
 
-fn bring(outlook: Option<&Outlook>, settings: &SensorSettings) -> &'static str {
+/// The cells of a sensor, in words.
+pub fn bring(outlook: Option<&Outlook>, settings: &SensorSettings) -> &'static str {
     let chemistry = outlook.map_or(settings.battery.chemistry, |outlook| outlook.chemistry(&settings.battery));
     chemistry.cells_to_bring()
 }

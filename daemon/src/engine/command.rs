@@ -115,8 +115,10 @@ fn carry_out(state: &mut SiteState, command: &wire::Command, context: &mut Conte
             let Some(kind) = AlertKind::from_name(order.kind.name()) else {
                 return Err("kind: no such alert".to_owned());
             };
-            if alerts::acknowledge(state, kind, &order.subject, &command.who, context) {
-                Ok(format!("alert {} {} acknowledged", kind.name(), order.subject))
+            let until = put_off(order.until.map(Stamp::from), context)?;
+            if alerts::acknowledge(state, kind, &order.subject, &command.who, until, context) {
+                let until = until_text(until, "", context).replacen(" until", " and put off until", 1);
+                Ok(format!("alert {} {} acknowledged{until}", kind.name(), order.subject))
             } else {
                 Err(format!("kind and subject: no alert {} {} is open", kind.name(), order.subject))
             }
@@ -336,6 +338,18 @@ fn end(until: Option<Stamp>, hours: Option<f64>, context: &Context<'_>) -> Resul
         until => Ok(until),
     }
 }
+
+/// Until when an alert is put off.
+fn put_off(until: Option<Stamp>, context: &Context<'_>) -> Result<Option<Stamp>, String> {
+    let until = end(until, None, context)?;
+    if until.is_some_and(|until| until.since(context.now.wall) > LONGEST_PUT_OFF) {
+        return Err("until: write a time within the next 366 days".to_owned());
+    }
+    Ok(until)
+}
+
+/// A year: what shall be silent for longer is better taken out of the settings. Our choice, ms.
+const LONGEST_PUT_OFF: i64 = 366 * DAY;
 
 fn until_text(until: Option<Stamp>, open: &str, context: &Context<'_>) -> String {
     let local = |until| civil::clock_text(context.site.zone, until, context.now.wall);

@@ -75,12 +75,14 @@ impl Driver {
             self.engine.resume(now);
         }
         self.engine.set_sequence(sequence);
+        self.engine.set_replaying(true);
         match event {
             Some(event) => self.apply(now, event, &mut outputs),
             None => {
                 self.advance(now, &mut outputs);
             }
         }
+        self.engine.set_replaying(false);
     }
 
     /// The state of every site changed since the last call, oldest change first, at most `limit`.

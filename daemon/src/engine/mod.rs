@@ -6,6 +6,7 @@
 
 pub mod alert;
 mod batteries;
+mod change;
 pub mod civil;
 mod command;
 mod deadlines;
@@ -17,6 +18,7 @@ mod evidence;
 mod faults;
 pub mod formula;
 mod frost;
+mod gateway;
 mod gauge_watch;
 mod guard;
 mod instruct;
@@ -44,6 +46,7 @@ mod state;
 mod turn;
 pub mod units;
 pub mod view;
+mod visits;
 mod watering;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -54,11 +57,12 @@ use event::{Event, Now};
 use output::Output;
 use partition::Partition;
 use routes::Routes;
-use settings::{Settings, SiteSettings};
+use settings::Settings;
 pub use snapshot::{SavedSite, Unreadable};
 use stamp::Stamp;
 use state::{Context, SiteState};
 use view::SiteView;
+use visits::VisitList;
 
 /// One partition of sites.
 pub struct Engine {
@@ -70,6 +74,7 @@ pub struct Engine {
     sites: Vec<SiteState>,
     partition: Partition,
     deadlines: Deadlines,
+    visits: VisitList,
     /// Saved states of sites that are not in the settings: they go on where they were if they come back.
     parked: BTreeMap<String, SavedSite>,
     /// States of sites that left the settings, still to be saved.
@@ -104,6 +109,7 @@ impl Engine {
             parked: BTreeMap::new(),
             to_save: Vec::new(),
             deadlines: Deadlines::new(count),
+            visits: VisitList::default(),
             dirty: BTreeSet::new(),
             dirty_since: vec![None; count],
             last: Now::default(),
@@ -160,6 +166,7 @@ impl Engine {
         if shifted && !is_tick {
             self.reckon(now);
         }
+        self.tell_visits(now);
         if !is_tick {
             self.sequence += 1;
         }
@@ -169,7 +176,7 @@ impl Engine {
 
     /// The next instant at which something is due without any event.
     pub fn deadline(&self) -> Option<Stamp> {
-        self.deadlines.next()
+        self.deadlines.next().into_iter().chain(self.visits.due()).min()
     }
 
     /// A copy of what a page or another program may know of a site.
@@ -203,14 +210,13 @@ impl Engine {
     /// Saved states of the sites changed since they were last taken, oldest change first, at most `limit`.
     pub fn take_dirty(&mut self, limit: usize) -> Vec<SavedSite> {
         let mut taken: Vec<SavedSite> = self.to_save.drain(..self.to_save.len().min(limit)).collect();
+        taken.extend(self.take_told());
         while taken.len() < limit {
             let Some((_, index)) = self.dirty.pop_first() else { break };
             // What was just reset is saved with the sequence of the last event.
             let applied = self.sequence.saturating_sub(1);
             if index == PARTITION {
-                self.partition.dirty_since = None;
-                self.partition.applied = applied;
-                taken.push(snapshot::write("", applied, &self.partition));
+                taken.push(self.take_partition());
             } else {
                 self.dirty_since[index] = None;
                 self.sites[index].applied = applied;
@@ -251,6 +257,7 @@ impl Engine {
             }
         }
         self.reckon(now);
+        self.refold_visits(now);
     }
 
     /// Puts a saved state in place; a state of other settings is brought in line with these.
@@ -283,6 +290,9 @@ impl Engine {
         self.sites[index].last = now;
         let mut context = Context { now, settings: &settings, site, epoch: self.epoch, outputs: &mut self.outputs };
         let deadline = site_step::step(&mut self.sites[index], &mut context, act);
+        if std::mem::take(&mut self.sites[index].alerts_changed) {
+            self.alerts_changed(index, now);
+        }
         self.mark(index);
         self.deadlines.set(index, Some(deadline));
     }
@@ -377,69 +387,6 @@ impl Engine {
         }
     }
 
-    /// New settings apply from now. A changed gauge or unit counts from its next reading; a site that is gone keeps its
-    /// state, should it come back.
-    fn change_settings(&mut self, now: Now, settings: Arc<Settings>) {
-        let before = std::mem::replace(&mut self.settings, settings);
-        let applied = self.sequence.saturating_sub(1);
-        let mut old: BTreeMap<&str, (&SiteSettings, SiteState)> = before
-            .sites
-            .iter()
-            .zip(std::mem::take(&mut self.sites))
-            .map(|(site, state)| (site.id.as_str(), (site, state)))
-            .collect();
-        let mut back = BTreeSet::new();
-        let same_rain_fields = before.rain_fields().eq(self.settings.rain_fields());
-        for site in &self.settings.sites {
-            let state = match (old.remove(site.id.as_str()), self.parked.remove(&site.id)) {
-                (Some((was, mut state)), _) => {
-                    let outputs = &mut self.outputs;
-                    let mut context = Context { now, settings: &before, site: was, epoch: self.epoch, outputs };
-                    if before.prefix == self.settings.prefix {
-                        publish::departure::parts(&mut state, site, &mut context);
-                    } else {
-                        publish::departure::site(&mut state, &mut context);
-                        back.insert(site.id.clone());
-                    }
-                    reanchor_changed_gauges(&mut state, was, site, same_rain_fields);
-                    state
-                }
-                (None, Some(saved)) => {
-                    back.insert(site.id.clone());
-                    snapshot::read(&saved).unwrap_or_else(|_| SiteState::new(site, now.listening))
-                }
-                (None, None) => SiteState::new(site, now.listening),
-            };
-            self.sites.push(state);
-        }
-        for (id, (was, mut state)) in old {
-            let outputs = &mut self.outputs;
-            publish::departure::site(
-                &mut state,
-                &mut Context { now, settings: &before, site: was, epoch: self.epoch, outputs },
-            );
-            let saved = snapshot::write(id, applied, &state);
-            self.parked.insert(id.to_owned(), saved.clone());
-            self.to_save.push(saved);
-        }
-        self.routes = Routes::new(&self.settings);
-        self.deadlines = Deadlines::new(self.sites.len());
-        // What was not saved before is not saved yet: the journal has to reach back as far as it did.
-        let since = self.oldest_unsaved();
-        self.dirty = (0..self.sites.len()).chain([PARTITION]).map(|index| (since, index)).collect();
-        self.dirty_since = vec![Some(since); self.sites.len()];
-        self.partition.dirty_since = Some(since);
-        let version = self.settings.version;
-        self.every(now, |state, context| {
-            state.fit(context.site, context.now.listening);
-            state.settings_version = version;
-            site_step::announce(state, context);
-            if back.contains(&context.site.id) {
-                publish::departure::back(state, context);
-            }
-        });
-    }
-
     fn reckon(&mut self, now: Now) {
         self.deadlines = Deadlines::new(self.sites.len());
         for index in 0..self.sites.len() {
@@ -469,19 +416,6 @@ impl Engine {
 
 #[cfg(test)]
 mod tests;
-
-/// A gauge that was changed, or is heard elsewhere or in another unit, starts counting at its next reading.
-fn reanchor_changed_gauges(state: &mut SiteState, was: &SiteSettings, site: &SiteSettings, same_rain_fields: bool) {
-    for entry in &mut state.sensors {
-        let of = |site: &SiteSettings| site.sensors.iter().find(|sensor| sensor.id == entry.sensor.id).cloned();
-        let same = of(was).zip(of(site)).is_some_and(|(was, is)| {
-            was.gauge == is.gauge && was.heard_as == is.heard_as && was.heard_under == is.heard_under
-        });
-        if !same || !same_rain_fields {
-            entry.gauge.reanchor();
-        }
-    }
-}
 
 /// Wall time less listening time: while it stands, a listening timer keeps its place on the wall clock.
 fn shift(now: Now) -> i64 {

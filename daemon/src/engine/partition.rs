@@ -20,6 +20,9 @@ pub struct Partition {
     rejects: BTreeMap<String, Tally>,
     #[serde(rename = "l", default)]
     stranger_lines: Tally,
+    /// The visit list as it was last told.
+    #[serde(rename = "v", default)]
+    pub visits: super::visits::Told,
     #[serde(skip)]
     pub dirty_since: Option<u64>,
 }

@@ -7,6 +7,7 @@ use super::sensor::link::LinkChange;
 use super::settings::SensorSettings;
 use super::stamp::{MINUTE, Stamp};
 use super::state::{Context, SiteState};
+use super::{batteries, gateway};
 
 /// The sensor at `index` was heard, whatever it said.
 pub fn heard(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
@@ -49,31 +50,46 @@ pub fn judge_links(state: &mut SiteState, context: &mut Context<'_>) {
             continue;
         }
         entry.sensor.status_due = true;
-        let limit = (entry.sensor.link.silence_limit(&settings.link) + MINUTE / 2) / MINUTE;
-        let limit = u32::try_from(limit).unwrap_or(u32::MAX);
-        let wording = match entry.sensor.link.last_heard() {
-            Some(last) => Wording::new(
-                format!(
-                    "Sensor {} has not been heard since {}. It may be silent for {}.",
-                    settings.id,
-                    words::moment(context, last),
-                    words::duration(limit)
-                ),
-                "Look at its battery, its distance to the gateway and the gateway itself.",
-            ),
-            None => Wording::new(
-                format!("Subscribed, but nothing has come from sensor {} yet.", settings.id),
-                "Check the topic in the feed, the names of site and sensor, and whether the broker's access list lets this daemon read it.",
-            ),
-        };
-        alerts::raise(
-            state,
-            AlertKind::SensorSilent,
-            &settings.id,
-            wording.with("silence_limit_minutes", f64::from(limit)),
-            context,
-        );
+        if !gateway::lost(state, context) {
+            silent(state, index, settings, context);
+        }
     }
+    for index in gateway::stragglers(state, context) {
+        if let Some(settings) = context.site.sensors.get(index) {
+            silent(state, index, settings, context);
+        }
+    }
+}
+
+/// Says that the sensor at `index` is silent.
+fn silent(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
+    let Some(entry) = state.sensors.get(index) else { return };
+    let limit = (entry.sensor.link.silence_limit(&settings.link) + MINUTE / 2) / MINUTE;
+    let limit = u32::try_from(limit).unwrap_or(u32::MAX);
+    let bring = batteries::bring(entry.sensor.battery.outlook(), settings);
+    let wording = match entry.sensor.link.last_heard() {
+        Some(last) => Wording::new(
+            format!(
+                "Sensor {} has not been heard since {}. It may be silent for {}.",
+                settings.id,
+                words::moment(context, last),
+                words::duration(limit)
+            ),
+            "Look at its battery, its distance to the gateway and the gateway itself.",
+        )
+        .bringing(bring),
+        None => Wording::new(
+            format!("Subscribed, but nothing has come from sensor {} yet.", settings.id),
+            "Check the topic in the feed, the names of site and sensor, and whether the broker's access list lets this daemon read it.",
+        ),
+    };
+    alerts::raise(
+        state,
+        AlertKind::SensorSilent,
+        &settings.id,
+        wording.with("silence_limit_minutes", f64::from(limit)),
+        context,
+    );
 }
 
 fn link_changed(
@@ -89,6 +105,7 @@ fn link_changed(
         Some(LinkChange::Returned) => {
             log(context, Level::Info, format!("sensor {}: heard again", settings.id));
             alerts::clear(state, AlertKind::SensorSilent, &settings.id, context);
+            gateway::returned(state, context);
         }
         Some(LinkChange::Lost) | None => {}
     }

@@ -6,6 +6,7 @@ use super::decode::{FeedSettings, Part};
 use super::evidence;
 use super::faults;
 use super::frost;
+use super::gateway;
 use super::gauge_watch;
 use super::instruct;
 use super::judge;
@@ -31,6 +32,7 @@ pub fn step(
     act(state, context);
     gauge_watch::review(state, context);
     presence::judge_links(state, context);
+    alerts::wake(state, context);
     if state.wind.lapse(context.now.wall, &context.site.wind) {
         log(
             context,
@@ -185,6 +187,7 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         wall.push(gauge_watch::next_look(state, context));
         wall.push(nearby::due(state, context));
         wall.push(state.nights.next);
+        wall.push(state.alerts.next_wake());
         if state.days.today().is_none() {
             wall.push(Some(now.wall));
         }
@@ -199,7 +202,7 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         .filter_map(|(entry, settings)| entry.sensor.link.due(&settings.link));
     let obey = instruct::next_look(state).filter(|due| *due > now.listening);
     let aging = evidence::stale_at(state, context).filter(|due| *due > now.listening);
-    let listening = silent.chain(aging).chain(obey).chain(settling).min();
+    let listening = silent.chain(aging).chain(gateway::due(state, context)).chain(obey).chain(settling).min();
     // While we are away these timers stand still; coming back reckons them anew.
     if !state.away {
         wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));

@@ -90,6 +90,12 @@ pub struct SiteState {
     pub wind: WindHold,
     #[serde(rename = "al", default)]
     pub alerts: Alerts,
+    /// All its sensors fell silent at once.
+    #[serde(rename = "gw", default, skip_serializing_if = "Option::is_none")]
+    pub gateway: Option<super::gateway::Gateway>,
+    /// Since the visit list last looked.
+    #[serde(skip)]
+    pub alerts_changed: bool,
     #[serde(rename = "cm", default)]
     pub commands: VecDeque<SeenCommand>,
     #[serde(rename = "se", default)]

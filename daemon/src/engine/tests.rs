@@ -24,7 +24,9 @@ mod learning;
 mod nearby;
 mod root_zone;
 mod season;
+mod silence;
 mod sun;
+mod visits;
 mod watering;
 
 /// 2027-06-01T00:00:00Z.
@@ -360,6 +362,11 @@ proptest! {
             if number == save_after {
                 saved = saved_all(&mut whole.0);
                 saved_at = now.wall;
+            }
+            // A commit keeps the partition together with the visit list that it told.
+            for told in whole.0.take_dirty(0) {
+                saved.retain(|site: &SavedSite| site.id != told.id);
+                saved.push(told);
             }
         }
         let mut again = driver(saved, saved_at);

@@ -214,7 +214,8 @@ pub struct AdoptOrder {
     pub note: Option<String>,
 }
 
-/// Somebody has taken an alert on.
+/// Somebody has taken an alert on. With `until` it is put off as well: it stays open, leaves the visit list, and speaks
+/// again then, or earlier where it becomes more urgent. Without `until` an earlier putting off ends.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 #[schemars(deny_unknown_fields)]
 pub struct AcknowledgeOrder {
@@ -223,6 +224,9 @@ pub struct AcknowledgeOrder {
     /// The alert's subject.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
     pub subject: String,
+    /// Until when it is put off, UTC; at most 366 days ahead. Left out: it is taken on, and stays on the visit list.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub until: Option<DateTime<Utc>>,
     /// A note for the record, up to 500 characters, none of them a control character.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(length(max = 500), regex(pattern = r"^[^\x00-\x1f\x7f-\x9f]*$"))]

@@ -130,6 +130,7 @@ fn read_verb(name: VerbName, object: &mut Object) -> Result<Verb, String> {
         VerbName::Acknowledge => Verb::Acknowledge(AcknowledgeOrder {
             kind: object.need("kind", "the kind of an alert, as it stands in its topic", named)?,
             subject: object.need("subject", AN_ID, id)?,
+            until: object.take("until", A_TIME, time)?,
             note: object.take("note", A_NOTE, note)?,
         }),
         VerbName::Season => Verb::Season(read_season(object)?),
@@ -190,7 +191,7 @@ fn keys_of(verb: VerbName) -> (&'static [&'static str], &'static str) {
         VerbName::ConfirmRain => (&["sensor", "note"], "the verb confirm_rain"),
         VerbName::DiscardRain => (&["sensor", "note"], "the verb discard_rain"),
         VerbName::Adopt => (&["sensor", "successor", "note"], "the verb adopt"),
-        VerbName::Acknowledge => (&["kind", "subject", "note"], "the verb acknowledge"),
+        VerbName::Acknowledge => (&["kind", "subject", "until", "note"], "the verb acknowledge"),
         VerbName::Season => (&["state", "groups", "until", "permit", "note"], "the verb season"),
     }
 }

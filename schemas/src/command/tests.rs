@@ -58,7 +58,21 @@ fn every_verb_is_read_and_survives_being_written_again() {
         ),
         (
             r#""verb":"acknowledge","kind":"gauge_knocked","subject":"gauge""#,
-            Verb::Acknowledge(AcknowledgeOrder { kind: AlertKind::GaugeKnocked, subject: "gauge".into(), note: None }),
+            Verb::Acknowledge(AcknowledgeOrder {
+                kind: AlertKind::GaugeKnocked,
+                subject: "gauge".into(),
+                until: None,
+                note: None,
+            }),
+        ),
+        (
+            r#""verb":"acknowledge","kind":"battery_low","subject":"mast","until":"2026-08-15T06:00:00Z""#,
+            Verb::Acknowledge(AcknowledgeOrder {
+                kind: AlertKind::BatteryLow,
+                subject: "mast".into(),
+                until: "2026-08-15T06:00:00Z".parse().ok(),
+                note: None,
+            }),
         ),
         (
             r#""verb":"season","state":"drained""#,
@@ -131,6 +145,10 @@ fn a_wrong_command_is_told_which_key_is_wrong_and_what_to_write() {
         (r#""verb":"service","sensor":"../x","kind":"battery""#, r#"key "sensor": "../x" does not fit"#),
         (r#""verb":"adopt","sensor":"gauge","successor":"gauge""#, r#"key "successor": "gauge" does not fit"#),
         (r#""verb":"acknowledge","kind":"gauge_bent","subject":"gauge""#, r#"key "kind": "gauge_bent" does not fit"#),
+        (
+            r#""verb":"acknowledge","kind":"battery_low","subject":"mast","until":"tomorrow""#,
+            r#"key "until": "tomorrow" does not fit"#,
+        ),
         (r#""verb":"season","state":"establishing""#, r#"key "until" is missing: write the last day as a date"#),
         (r#""verb":"season","state":"establishing","until":"2026-8-15""#, r#"key "until": "2026-8-15" does not fit"#),
         (

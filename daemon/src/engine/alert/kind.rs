@@ -171,4 +171,63 @@ impl AlertKind {
             _ => Audience::Technician,
         }
     }
+
+    /// Does its cause end only where somebody goes to the site?
+    pub fn needs_visit(self) -> bool {
+        match self {
+            Self::SensorSilent
+            | Self::GatewaySilent
+            | Self::LinkWeak
+            | Self::LinkUnstable
+            | Self::BatteryLow
+            | Self::BatteryForecast
+            | Self::BatteryUnchanged
+            | Self::ReadingImplausible
+            | Self::FlatLine
+            | Self::GaugeClogged
+            | Self::GaugeKnocked
+            | Self::GaugeSprayed
+            | Self::ClockWrong
+            | Self::SharedId
+            | Self::SitingDoubtful
+            | Self::NotObeyed
+            | Self::WaterWhileHeld
+            | Self::NothingWatered
+            | Self::RunTimesDoNotFit
+            | Self::DrainDue
+            | Self::StartDue => true,
+            Self::BrokerSilent
+            | Self::SubscriptionRefused
+            | Self::SuccessorProposed
+            | Self::BasisWeak
+            | Self::DryGuard
+            | Self::FeedRejecting
+            | Self::StoreFault
+            | Self::HistoryBehind
+            | Self::DiskLow
+            | Self::CertificateExpiring
+            | Self::ConfigRejected => false,
+        }
+    }
+
+    /// What to bring for it, where the alert itself does not say. Common practice.
+    pub fn tools(self) -> Option<&'static str> {
+        match self {
+            Self::GatewaySilent => Some("a spare power supply and network cable for the gateway"),
+            Self::LinkWeak | Self::LinkUnstable => Some("what it takes to set the sensor nearer to the gateway"),
+            Self::ReadingImplausible | Self::FlatLine => Some("a spare sensor"),
+            Self::GaugeClogged => Some("a brush and clean water for the rain gauge"),
+            Self::GaugeKnocked => Some("a spirit level and tools to fasten the rain gauge"),
+            Self::GaugeSprayed => Some("tools to move the rain gauge or to turn the sprinkler"),
+            Self::NotObeyed | Self::WaterWhileHeld | Self::NothingWatered => {
+                Some("a meter for the controller's wiring")
+            }
+            _ => None,
+        }
+    }
+
+    /// Is what to bring counted by sensor, as cells are?
+    pub fn is_of_cells(self) -> bool {
+        matches!(self, Self::SensorSilent | Self::BatteryLow | Self::BatteryForecast | Self::BatteryUnchanged)
+    }
 }

@@ -4,10 +4,11 @@ use std::borrow::Cow;
 
 use thirst_schemas as wire;
 
-use super::{diary, log, state as put};
+use super::{diary, log, state as put, visits};
 use crate::engine::alert::{AlertChange, AlertKind, Audience, Urgency, Wording};
 use crate::engine::output::{Level, Output};
 use crate::engine::publish::history;
+use crate::engine::stamp::Stamp;
 use crate::engine::state::{Context, SiteState};
 
 /// Raises an alert of the site. Nothing happens while it is open.
@@ -37,20 +38,33 @@ pub fn clear(state: &mut SiteState, kind: AlertKind, subject: &str, context: &mu
     }
 }
 
-/// A person took note of an alert. False where there is none.
+/// A person took note of an alert, and put it off where there is an `until`. False where there is none.
 pub fn acknowledge(
     state: &mut SiteState,
     kind: AlertKind,
     subject: &str,
     who: &str,
+    until: Option<Stamp>,
     context: &mut Context<'_>,
 ) -> bool {
-    match state.alerts.acknowledge(kind, &slug(subject), who) {
+    match state.alerts.acknowledge(kind, &slug(subject), who, until) {
         Some(change) => {
             publish(state, &change, context);
             true
         }
         None => false,
+    }
+}
+
+/// What was put off until now speaks again.
+pub fn wake(state: &mut SiteState, context: &mut Context<'_>) {
+    if !context.now.trusted || state.alerts.next_wake().is_none_or(|at| at > context.now.wall) {
+        return;
+    }
+    for change in state.alerts.wake(context.now.wall) {
+        let text = &change.alert.wording.text;
+        log(context, Level::Warn, format!("alert {} {} again: {text}", change.kind.name(), change.subject));
+        publish(state, &change, context);
     }
 }
 
@@ -74,6 +88,7 @@ fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_
     let Some(kind) = wire::AlertKind::from_name(change.kind.name()) else { return };
     let wording = &change.alert.wording;
     let now = context.now.wall;
+    state.alerts_changed = true;
     let payload = wire::Alert {
         schema: Default::default(),
         site: Some(context.site.id.clone()),
@@ -90,7 +105,10 @@ fn publish(state: &mut SiteState, change: &AlertChange, context: &mut Context<'_
         since: change.alert.since.utc(),
         closed_at: change.closed.then(|| now.utc()),
         acknowledged_by: change.alert.acknowledged_by.clone(),
-        urgency: match wording.urgency.unwrap_or(change.kind.urgency()) {
+        snoozed_until: change.alert.snoozed_until.map(Stamp::utc).filter(|_| !change.closed),
+        by: visits::by(change.kind, &change.alert, context.site).filter(|_| !change.closed),
+        bring: visits::bring(change.kind, wording).filter(|_| !change.closed).into_iter().map(str::to_owned).collect(),
+        urgency: match change.alert.urgency(change.kind) {
             Urgency::Now => wire::Urgency::Now,
             Urgency::Today => wire::Urgency::Today,
             Urgency::NextVisit => wire::Urgency::NextVisit,

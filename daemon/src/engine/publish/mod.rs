@@ -6,6 +6,7 @@ pub mod departure;
 pub mod diary;
 pub mod history;
 pub mod messages;
+pub mod visits;
 pub mod words;
 
 use std::borrow::Cow;

@@ -1,8 +1,9 @@
-//! Answers in a terminal, out of the store: `thirstd status` and `thirstd why`. Nothing is written, and whether a daemon
+//! Answers in a terminal, out of the store: `thirstd status`, `thirstd why` and `thirstd visits`. Nothing is written, and whether a daemon
 //! runs makes no difference.
 
 mod page;
 mod status;
+mod visits;
 mod why;
 mod words;
 
@@ -16,6 +17,7 @@ use crate::engine::stamp::Stamp;
 use super::store::{Reader, StoreError};
 
 pub use page::Screen;
+pub use visits::Wanted;
 
 /// How an answer is wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -109,6 +111,21 @@ pub fn why(
     Ok(match form {
         Form::Text(screen) => why::page(&past, screen),
         Form::Json => why::json(&past).to_string(),
+    })
+}
+
+/// Which sites need somebody, by when, why, and what to bring.
+///
+/// # Errors
+/// See [`NoAnswer`].
+pub fn visits(loaded: &Loaded, wanted: Wanted, sheet: bool, form: Form, now: Stamp) -> Result<String, NoAnswer> {
+    let reader = Reader::look(&loaded.store_path)?;
+    let list = visits::read(&reader, &loaded.settings, wanted, now)?;
+    Ok(match form {
+        _ if sheet => visits::csv(&list),
+        Form::Text(screen) => visits::page(&list, screen),
+        // Plain data, which always serializes.
+        Form::Json => serde_json::to_string(&list.payload).unwrap_or_default(),
     })
 }
 

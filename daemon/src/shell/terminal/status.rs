@@ -165,7 +165,7 @@ pub(super) fn page(status: &Status<'_>, screen: Screen) -> String {
     page.finish()
 }
 
-fn heading(status: &Status<'_>) -> String {
+pub(super) fn heading(status: &Status<'_>) -> String {
     let Some(last) = status.saved.last else {
         return "Nothing has been saved yet: thirstd has not run with this configuration.".to_owned();
     };
@@ -357,8 +357,10 @@ fn alert_row(page: &mut Page, column: usize, alert: &wire::Alert, now: Stamp, mo
     };
     let since = Stamp::from(alert.since);
     let taken = alert.acknowledged_by.as_ref().map_or_else(String::new, |who| format!("; taken on by {who}"));
+    let until = alert.snoozed_until.map(Stamp::from);
+    let put_off = until.map_or_else(String::new, |until| format!("; put off until {}", moment(until)));
     let text = format!(
-        "{} {} ({}; open since {}, {}{taken})",
+        "{} {} ({}; open since {}, {}{taken}{put_off})",
         alert.text,
         alert.suggested_action,
         words::audience(alert.audience),

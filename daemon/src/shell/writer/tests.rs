@@ -168,7 +168,7 @@ fn uptime_goes_on_over_restarts_and_listening_counts_only_connected_time() {
     bench.turn(&mut writer, vec![bench.message(2, "b", false)]);
     let last = writer.state.driver.last();
     assert_eq!((last.uptime, last.listening), (7_500, 2_000));
-    assert_eq!(bench.journal(), ["1 up [\"x/#\"]", "2 down", "3 a", "4 b"]);
+    assert_eq!(bench.journal(), ["1 up [\"x/#\"]", "2 down", "3 deadlines", "3 a", "4 deadlines", "4 b"]);
     assert_eq!(writer.state.recovered.subscriptions, ["yard/#"]);
 }
 
