@@ -207,13 +207,16 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
     match kind {
         ServiceKind::Replaced | ServiceKind::Moved => {
             entry.gauge.reanchor();
+            gauge_watch::believed(state, index, "somebody has seen to it", context);
             gauge_watch::moved(state, index, context);
         }
         ServiceKind::Calibration => {
             entry.gauge.confirm_unit();
+            gauge_watch::believed(state, index, "somebody has seen to it", context);
             poured_mm = gauge_watch::calibrated(state, index, at, context);
         }
-        ServiceKind::Battery | ServiceKind::Cleaned | ServiceKind::Added => {}
+        ServiceKind::Cleaned => gauge_watch::believed(state, index, "somebody has seen to it", context),
+        ServiceKind::Battery | ServiceKind::Added => {}
     }
     if kind == ServiceKind::Battery || kind == ServiceKind::Replaced {
         batteries::replaced(state, &order.sensor, context);

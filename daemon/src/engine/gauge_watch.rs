@@ -1,6 +1,7 @@
 //! Tips under doubt: judged as they come, watched while more is learnt, put in quarantine, and settled by a person, by
 //! evidence or by the end of their time.
 
+mod clogged;
 mod clues;
 mod learn;
 mod settle;
@@ -20,6 +21,7 @@ use super::site::quarantine::{Cause, Doubt, TOGETHER};
 use super::site::rain::{Catch, Outcome};
 use super::stamp::{DAY, HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
+pub use clogged::{believed, told};
 use clues::{begun, look};
 pub use settle::{calibrated, settle};
 use settle::{close, lift, no_longer_rain, shift};

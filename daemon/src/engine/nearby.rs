@@ -5,6 +5,7 @@ use super::decision::hold::freeze::FreezeChange;
 use super::event::Digest;
 use super::evidence;
 use super::formula::reference_et;
+use super::gauge_watch;
 use super::intake;
 use super::output::{Level, Output};
 use super::publish::{log, words};
@@ -88,6 +89,7 @@ pub fn heard(state: &mut SiteState, digest: &Digest, context: &mut Context<'_>) 
     if !context.now.trusted || hour > now || now.since(hour) > KEPT {
         return;
     }
+    let known_before = state.neighbors.iter().any(|known| known.from == digest.from && known.hour >= hour);
     state.neighbors.retain(|known| {
         known.from != digest.from && site.neighbors.contains(&known.from) && hour.since(known.hour).abs() < REMEMBERED
     });
@@ -96,6 +98,9 @@ pub fn heard(state: &mut SiteState, digest: &Digest, context: &mut Context<'_>) 
     }
     state.neighbors.push(Digest { hour, ..digest.clone() });
     let Some(estimate) = neighborhood::estimate(&site.place, hour, state.neighbors.iter()) else { return };
+    if !known_before && site.neighbors.contains(&digest.from) {
+        gauge_watch::told(state, digest, hour, &estimate, context);
+    }
     if let Some(celsius) = estimate.value(Near::AirTemperature) {
         cold(state, celsius, hour, context);
     }

@@ -88,21 +88,25 @@ pub fn gauge_index(state: &SiteState, context: &Context<'_>) -> Option<usize> {
         let all = state.sensors.iter().zip(&context.site.sensors).enumerate();
         all.filter(|(_, (entry, settings))| settings.rain_counts && entry.gauge_heard.is_some())
     };
-    let speaks = |entry: &SensorState, settings: &SensorSettings| {
-        let limit = entry.sensor.link.silence_limit(&settings.link);
-        entry.gauge_heard.is_some_and(|heard| context.now.listening.saturating_sub(heard) <= limit)
-    };
-    let speaking = gauges().find(|(_, (entry, settings))| speaks(entry, settings));
+    let speaking = gauges().find(|(_, (entry, settings))| speaks(entry, settings, context));
     speaking.or_else(|| gauges().next()).map(|(index, _)| index)
 }
 
 /// A gauge that speaks, within its sensor's silence limit.
 pub fn gauge_is_heard(state: &SiteState, context: &Context<'_>) -> bool {
-    gauge_index(state, context).is_some_and(|index| {
-        let (entry, settings) = (&state.sensors[index], &context.site.sensors[index]);
-        let limit = entry.sensor.link.silence_limit(&settings.link);
-        entry.gauge_heard.is_some_and(|heard| context.now.listening.saturating_sub(heard) <= limit)
-    })
+    gauge_index(state, context)
+        .is_some_and(|index| speaks(&state.sensors[index], &context.site.sensors[index], context))
+}
+
+/// Its gauge was heard within its silence limit, and is not clogged: that is as if it were silent.
+fn speaks(entry: &SensorState, settings: &SensorSettings, context: &Context<'_>) -> bool {
+    let limit = entry.sensor.link.silence_limit(&settings.link);
+    let heard = entry.gauge_heard.is_some_and(|heard| context.now.listening.saturating_sub(heard) <= limit);
+    heard && !is_clogged(entry)
+}
+
+fn is_clogged(entry: &SensorState) -> bool {
+    entry.missed.as_deref().is_some_and(|missed| missed.clogged.is_some())
 }
 
 fn take_in(
@@ -114,6 +118,9 @@ fn take_in(
     context: &mut Context<'_>,
 ) -> Option<Flag> {
     tell(state, index, settings, catch, context);
+    if catch.mm > 0.0 && settings.rain_counts {
+        gauge_watch::believed(state, index, "it tipped", context);
+    }
     // Who spoke for the site until now: a gauge that comes back brings rain that another has counted meanwhile.
     let spoke = gauge_index(state, context);
     let doubtful = matches!(
@@ -148,7 +155,7 @@ fn take_in(
         evidence::figure_today(state, context);
         state.sent.totals_due = true;
     }
-    if !doubtful {
+    if !doubtful && !is_clogged(&state.sensors[index]) {
         state.book.gauge_heard(site.zone, catch.to);
         // What a counter says of the time since its last word is better than any neighbor's.
         if is_counter(state, index) {
@@ -163,7 +170,7 @@ fn take_in(
 }
 
 /// The gauge gives a running total, which knows what fell while nobody heard it.
-fn is_counter(state: &SiteState, index: usize) -> bool {
+pub fn is_counter(state: &SiteState, index: usize) -> bool {
     state.sensors[index].sensor.channel(Quantity::RainCounter).is_some()
 }
 

@@ -20,6 +20,7 @@ use super::output::Output;
 use super::sensor::Sensor;
 use super::sensor::link::LinkState;
 use super::settings::{Settings, SiteSettings};
+use super::site::clogged::{Missed, RainNearby};
 use super::site::day_book::DayBook;
 use super::site::days::Days;
 use super::site::knock::HumidityClimate;
@@ -109,6 +110,9 @@ pub struct SiteState {
     /// Digests of neighboring sites, newest per site, bounded.
     #[serde(rename = "nb", default)]
     pub neighbors: Vec<Digest>,
+    /// Rain at the neighbors, while it lasts and until its end is known.
+    #[serde(rename = "rn", default, skip_serializing_if = "Option::is_none")]
+    pub rain_nearby: Option<Box<RainNearby>>,
     /// When sprinklers ran, as reported.
     #[serde(rename = "wt", default, skip_serializing_if = "Waterings::is_empty")]
     pub waterings: Waterings,
@@ -155,6 +159,9 @@ pub struct SensorState {
     /// What it tipped lately, and what a sprinkler may have to do with it.
     #[serde(rename = "p", default, skip_serializing_if = "Option::is_none")]
     pub spray: Option<Box<Spray>>,
+    /// Rain nearby that its gauge missed.
+    #[serde(rename = "x", default, skip_serializing_if = "Option::is_none")]
+    pub missed: Option<Box<Missed>>,
     /// When its counter last began anew.
     #[serde(rename = "a", default, skip_serializing_if = "Option::is_none")]
     pub reset_at: Option<Stamp>,

@@ -17,6 +17,7 @@ use super::units::Unit;
 use super::{Engine, SavedSite, decision::reason::Capability};
 
 mod batteries;
+mod clogged;
 mod departure;
 mod diary;
 mod frost;

@@ -70,6 +70,9 @@ pub struct Arguments {
     /// What goes wrong, once in every growing season: names separated by commas, or all.
     #[arg(long, value_name = "FAULTS", value_delimiter = ',', value_parser = faults)]
     pub faults: Vec<FaultsArgument>,
+    /// Sites nearby that measure the same weather, a little different, and never break.
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=8))]
+    pub neighbors: u8,
     /// Other seeds put rain and faults at other times.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
@@ -161,6 +164,7 @@ fn setup(arguments: &Arguments) -> Setup {
             FactorArgument::Annual => SiteFactor::Annual,
             FactorArgument::None => SiteFactor::None,
         },
+        neighbors: usize::from(arguments.neighbors),
         seed: arguments.seed,
     }
 }

@@ -79,10 +79,12 @@ impl Fault {
         }
     }
 
-    /// Why nobody can be alerted where the yard has one sensor and no neighbors.
-    pub fn why_unseen(self) -> Option<&'static str> {
+    /// Why nobody can be alerted where the yard has one sensor and so many neighbors.
+    pub fn why_unseen(self, neighbors: usize) -> Option<&'static str> {
         match self {
-            Self::GaugeClogged => Some("a clogged gauge and a dry month look alike to one gauge: it takes neighbors"),
+            Self::GaugeClogged if neighbors < 2 => {
+                Some("a clogged gauge and a dry month look alike to one gauge: it takes two neighbors")
+            }
             Self::ThermometerHigh => Some(
                 "3 °C is less than days differ from each other: one thermometer cannot know, it takes a second one",
             ),

@@ -5,7 +5,8 @@
 //! six zones, a true soil balance run through without a reset, and every eligible window of 30 days scored ([`score`]).
 //!
 //! - [`weather`]: the history made ready; [`hours`]: from its days to hours.
-//! - [`setup`]: sensors, controller, days; [`given`]: normals from a file; [`faults`]: what goes wrong.
+//! - [`setup`]: sensors, controller, days; [`given`]: normals from a file; [`faults`]: what goes wrong;
+//!   [`neighbors`]: sites nearby that stand in.
 //! - [`mod@play`]: the closed loop with the engine; [`rules`]: what others would have done.
 //! - [`summary`], [`page`] and its [`charts`]: what was found. [`arguments`]: the command line.
 
@@ -14,6 +15,7 @@ pub mod charts;
 pub mod faults;
 pub mod given;
 pub mod hours;
+pub mod neighbors;
 pub mod page;
 pub mod play;
 pub mod rules;
@@ -115,6 +117,7 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
         instructions: played.instructions,
         alerts: counted(&played.alerts),
         seed: setup.seed,
+        neighbors: setup.neighbors,
         note: "modelled on the published protocol, zone table from memory; no statement of conformity",
         ..Findings::default()
     };
@@ -124,7 +127,7 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
         let faulty = play(&series, setup, &schedule, &text, &plan)?;
         let hit = plan.days(series.len());
         let overlapping = Scored { overlapping: Some(&hit), ..scored };
-        let mut score = told(*fault, &plan, &faulty, &played);
+        let mut score = told(*fault, &plan, &faulty, &played, setup.neighbors);
         score.pass_percent_without = whole.score(overlapping).pass_percent;
         score.score = account(&faulty.given).score(overlapping);
         findings.by_fault.insert(fault.name(), score);
@@ -145,7 +148,7 @@ pub fn score_of(series: &Series, given: &[PerZone], from: usize) -> Score {
 }
 
 /// Who was told of a fault: alerts of its kinds that opened on its days and not on these days without it.
-fn told(fault: Fault, plan: &Plan, faulty: &Played, clean: &Played) -> FaultScore {
+fn told(fault: Fault, plan: &Plan, faulty: &Played, clean: &Played, neighbors: usize) -> FaultScore {
     let mut delays: Vec<f64> = Vec::new();
     let mut kinds: BTreeMap<String, usize> = BTreeMap::new();
     for spell in &plan.spells {
@@ -168,7 +171,7 @@ fn told(fault: Fault, plan: &Plan, faulty: &Played, clean: &Played) -> FaultScor
         alerted: delays.len(),
         alert_kinds: kinds.into_keys().collect(),
         days_to_alert: median,
-        why_unseen: fault.why_unseen().filter(|_| delays.is_empty()),
+        why_unseen: fault.why_unseen(neighbors).filter(|_| delays.is_empty()),
         what: fault.text(),
         ..FaultScore::default()
     }

@@ -13,6 +13,7 @@ use thirstd::engine::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 
 use super::faults::{Fault, HIGH_CELSIUS, LOSS, Plan, SPRAYED_MM};
 use super::hours;
+use super::neighbors::{self, Neighbor};
 use super::rules::Schedule;
 use super::setup::{CLOSES_HOUR, CONTROLLER, Controller, OPENS_HOUR, SENSOR, SITE, Setup};
 use super::weather::{Hour, Series};
@@ -57,6 +58,7 @@ pub fn play(series: &Series, setup: &Setup, schedule: &Schedule, text: &str, pla
         valves: Valves::default(),
         loss: Random::new(setup.seed, "loss"),
         messages: 0,
+        neighbors: neighbors::all(setup),
         topic: format!("yard/{SITE}/{SENSOR}/state"),
     };
     let mut given = Vec::with_capacity(series.days.len());
@@ -64,8 +66,9 @@ pub fn play(series: &Series, setup: &Setup, schedule: &Schedule, text: &str, pla
         let midnight = Stamp(millis(played(day.date)) - offset);
         yard.ears.today = index;
         let hours = hours::of_day(series, index, setup.seed);
-        given
-            .push(yard.day(midnight, day.month(), schedule.waters(day.date), &hours, plan.on(index)).map_err(io_text)?);
+        let near: Vec<_> = yard.neighbors.iter().map(|neighbor| neighbor.hours(day, &hours)).collect();
+        let (month, waters) = (day.month(), schedule.waters(day.date));
+        given.push(yard.day(midnight, month, waters, &hours, &near, plan.on(index)).map_err(io_text)?);
     }
     let end = Stamp(start.0 + series.days.len() as i64 * DAY + HOUR);
     yard.engine.run_until(end, &mut yard.ears).map_err(io_text)?;
@@ -91,6 +94,7 @@ struct Yard<'a> {
     valves: Valves,
     loss: Random,
     messages: u64,
+    neighbors: Vec<Neighbor>,
     topic: String,
 }
 
@@ -117,6 +121,7 @@ impl Yard<'_> {
         month: usize,
         waters: bool,
         hours: &[Hour; 24],
+        near: &[[Hour; 24]],
         fault: Option<(Fault, i32)>,
     ) -> io::Result<PerZone> {
         let mut given = [0.0; ZONES];
@@ -129,6 +134,7 @@ impl Yard<'_> {
             }
             self.settle_runs(at, &mut given);
             self.message(at, hour, fault)?;
+            self.messages_nearby(at, near, index as usize)?;
             self.obey(at, &mut given);
             self.report_runs(at.plus(MINUTE))?;
         }
@@ -282,31 +288,64 @@ impl Yard<'_> {
             _ => 0,
         };
         self.sequence += 1;
-        let mut payload = format!("{{\"ts\":{}", (at.0 - 2 * SECOND + clock) / SECOND);
         let sensors = self.setup.sensors;
         let high = if fault == Some(Fault::ThermometerHigh) { HIGH_CELSIUS } else { 0.0 };
         let rain = hour.rain_mm.map(|_| self.counter_mm);
         let air = fault != Some(Fault::AirDead);
-        for (name, value, read) in [
+        let fields = [
             ("temp_c", hour.celsius.map(|celsius| celsius + high), air),
             ("rh_pct", hour.humidity_percent, sensors.humidity && air),
             ("wind_ms", hour.wind_m_per_s, sensors.wind && air),
             ("sun_wm2", hour.sun_w_per_m2, sensors.sun && air),
             ("rain_mm", rain, sensors.rain),
-        ] {
-            if let Some(value) = value.filter(|_| read) {
-                // Writing to a `String` cannot fail.
-                let _ = write!(payload, ",\"{name}\":{value:.2}");
-            }
-        }
-        let _ = write!(payload, ",\"seq\":{}}}", self.sequence);
+        ];
+        let payload = payload(at.plus(clock - 2 * SECOND), &fields, self.sequence);
         self.messages += 1;
+        self.hear(at, self.topic.clone(), payload)
+    }
+
+    /// What the sites nearby send, a second apart after `at`.
+    fn messages_nearby(&mut self, at: Stamp, near: &[[Hour; 24]], index: usize) -> io::Result<()> {
+        let sensors = self.setup.sensors;
+        let mut said = Vec::with_capacity(near.len());
+        for (neighbor, hours) in self.neighbors.iter_mut().zip(near) {
+            let hour = hours[index];
+            neighbor.counter_mm += hour.rain_mm.unwrap_or(0.0);
+            neighbor.sequence += 1;
+            let fields = [
+                ("temp_c", hour.celsius, true),
+                ("rh_pct", hour.humidity_percent, sensors.humidity),
+                ("wind_ms", hour.wind_m_per_s, sensors.wind),
+                ("sun_wm2", hour.sun_w_per_m2, sensors.sun),
+                ("rain_mm", hour.rain_mm.map(|_| neighbor.counter_mm), sensors.rain),
+            ];
+            said.push((neighbor.topic.clone(), payload(at.plus(-2 * SECOND), &fields, neighbor.sequence)));
+        }
+        for (position, (topic, payload)) in (1..).zip(said) {
+            self.hear(at.plus(position * SECOND), topic, payload)?;
+        }
+        Ok(())
+    }
+
+    fn hear(&mut self, at: Stamp, topic: String, payload: String) -> io::Result<()> {
         self.pass(at)?;
-        let entry =
-            Entry::Message { topic: self.topic.clone(), payload: payload.into_bytes(), retain: false, dup: false };
+        let entry = Entry::Message { topic, payload: payload.into_bytes(), retain: false, dup: false };
         self.engine.feed(Line { at, entry }, &mut self.ears)?;
         self.confirm(at)
     }
+}
+
+/// A message of a sensor: its time, name and value of what it reads, and its number.
+fn payload(ts: Stamp, fields: &[(&str, Option<f64>, bool)], sequence: u64) -> String {
+    let mut payload = format!("{{\"ts\":{}", ts.0 / SECOND);
+    for (name, value, read) in fields {
+        if let Some(value) = value.filter(|_| *read) {
+            // Writing to a `String` cannot fail.
+            let _ = write!(payload, ",\"{name}\":{value:.2}");
+        }
+    }
+    let _ = write!(payload, ",\"seq\":{sequence}}}");
+    payload
 }
 
 impl Valves {
@@ -378,7 +417,7 @@ impl Sink for Ears {
     fn output(&mut self, _: Stamp, output: &Output) -> io::Result<()> {
         match output {
             Output::State { topic, payload } => self.state(topic, payload),
-            Output::Diary(line) if line.kind == DiaryKind::Day => {
+            Output::Diary(line) if line.kind == DiaryKind::Day && line.site == SITE => {
                 let date: Option<NaiveDate> = line.subject.parse().ok();
                 let index = date.and_then(|date| usize::try_from((date - self.first).num_days()).ok());
                 let figures: BTreeMap<String, serde_json::Value> =

@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::neighbors;
 use super::rules::Schedule;
 use super::weather::{Normals, Series};
 use super::zones::TABLE;
@@ -27,6 +28,8 @@ pub struct Setup {
     /// The bridge hears nothing of the daemon but its fallback table.
     pub away: bool,
     pub site_factor: SiteFactor,
+    /// Sites nearby that measure the same weather.
+    pub neighbors: usize,
     pub seed: u64,
 }
 
@@ -44,6 +47,7 @@ impl Default for Setup {
             frost_and_wind: false,
             away: false,
             site_factor: SiteFactor::Monthly,
+            neighbors: 0,
             seed: 1,
         }
     }
@@ -148,6 +152,9 @@ pub fn configuration(
     line!("latitude = {}\nlongitude = {}", spot.latitude_degrees, spot.longitude_degrees);
     line!("elevation = \"{} m\"\nwind_height = \"{} m\"", spot.elevation_m, spot.wind_height_m);
     line!("zone = \"{}\"\nwindow = \"{OPENS_HOUR:02}:00-{CLOSES_HOUR:02}:00\"", spot.zone().name());
+    if setup.neighbors > 0 {
+        line!("neighbors = {}", neighbors::ids(setup));
+    }
     if setup.days_told {
         let names = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
         let named: Vec<String> =
@@ -199,7 +206,7 @@ pub fn configuration(
         line!("");
     }
     line!("[[sites.controllers]]\nid = \"{CONTROLLER}\"\ncapability = \"{}\"", setup.controller.name());
-    text
+    text + &neighbors::configuration(setup, series)
 }
 
 /// Mean lengths of the months.

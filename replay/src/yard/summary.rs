@@ -37,6 +37,8 @@ pub struct Findings {
     /// Alerts that opened in the run without a fault, by kind.
     pub alerts: BTreeMap<String, usize>,
     pub seed: u64,
+    /// Sites nearby that measured the same weather.
+    pub neighbors: usize,
     pub note: &'static str,
 }
 
@@ -101,7 +103,12 @@ pub fn text(findings: &Findings) -> String {
         findings.scored_until,
         findings.filled_days
     );
-    line!("Sensors: {}. True evapotranspiration: {}.", findings.sensors, findings.truth);
+    line!(
+        "Sensors: {}. Sites nearby: {}. True evapotranspiration: {}.",
+        findings.sensors,
+        findings.neighbors,
+        findings.truth
+    );
     line!(
         "Controller: {}, {} watering days a week. Root zones: {}. Normals: {}.",
         findings.controller.replace('_', " "),

@@ -1,5 +1,6 @@
 //! The water of a site: what fell, what evaporated, what is owed.
 
+pub mod clogged;
 pub mod day_book;
 pub mod day_weather;
 pub mod days;

@@ -133,6 +133,15 @@ impl Neighborhood {
         }
     }
 
+    /// The neighbors' rain of the hour that starts at `hour`, beside what is kept of it; forgets as [`Self::put`] does.
+    pub fn put_rain(&mut self, hour: Stamp, mm: f64, depth: i64) {
+        let Some(number) = hour_of(hour) else { return };
+        let mut kept = self.at(hour).copied().unwrap_or(NearHour { hour: number, mask: 0, values: [0; Near::COUNT] });
+        kept.values[Near::Rain as usize] = (mm / Near::Rain.step()).round().clamp(0.0, f64::from(i16::MAX)) as i16;
+        kept.mask |= bit(Near::Rain);
+        self.put(kept, depth);
+    }
+
     /// The site's own gauge says what fell from `from` to `to`: the neighbors' word for hours begun in it is not needed.
     pub fn forget_rain(&mut self, from: Stamp, to: Stamp) {
         for kept in &mut self.hours {

@@ -24,24 +24,24 @@ fn two_sites(listed: bool) -> Settings {
 }
 
 /// An engine that is driven as the daemon drives it.
-struct Yard {
-    driver: Driver,
-    outputs: Vec<Output>,
+pub(super) struct Yard {
+    pub(super) driver: Driver,
+    pub(super) outputs: Vec<Output>,
     digests: Vec<crate::engine::event::Digest>,
 }
 
 impl Yard {
-    fn new(settings: Settings) -> Self {
+    pub(super) fn new(settings: Settings) -> Self {
         let (engine, _) = Engine::restore(Arc::new(settings), 1, std::iter::empty());
         Self { driver: Driver::new(engine, now(START)), outputs: Vec::new(), digests: Vec::new() }
     }
 
-    fn advance(&mut self, at: Stamp) {
+    pub(super) fn advance(&mut self, at: Stamp) {
         self.driver.advance(now(at), &mut self.outputs);
         self.pass_on(at);
     }
 
-    fn hear(&mut self, at: Stamp, site: &str, payload: &str) {
+    pub(super) fn hear(&mut self, at: Stamp, site: &str, payload: &str) {
         let topic = format!("yard/{site}/combo/state");
         let event = Event::Message { topic, payload: payload.into(), retain: false, dup: false };
         self.driver.apply(now(at), event, &mut self.outputs);
@@ -55,17 +55,17 @@ impl Yard {
         }
     }
 
-    fn day(&self, site: &str, date: &str) -> crate::engine::site::days::Figures {
+    pub(super) fn day(&self, site: &str, date: &str) -> crate::engine::site::days::Figures {
         self.driver.engine().view(site).unwrap().day(date.parse().unwrap()).unwrap().figures
     }
 
-    fn state(&self, site: usize) -> &SiteState {
+    pub(super) fn state(&self, site: usize) -> &SiteState {
         &self.driver.engine().sites[site]
     }
 }
 
 /// What a combined sensor says of a summer day, or in `winter`; `without` names the fields that are missing.
-fn said(at: Stamp, rain: f64, warmer: f64, without: &str) -> String {
+pub(super) fn said(at: Stamp, rain: f64, warmer: f64, without: &str) -> String {
     let hour = (at.0 % DAY) as f64 / HOUR as f64;
     let sun = ((hour - 4.0) / 16.0 * std::f64::consts::PI).sin().max(0.0);
     let jitter = (at.0 / MINUTE % 7) as f64 * 0.01;
