@@ -251,7 +251,7 @@ fn range(values: &[f64]) -> Option<f64> {
     let known = values.iter().copied().filter(|value| value.is_finite());
     let (min, max) =
         known.fold((f64::INFINITY, f64::NEG_INFINITY), |(min, max), value| (min.min(value), max.max(value)));
-    (min <= max).then(|| max - min)
+    (min <= max).then_some(max - min)
 }
 
 fn deviation(values: &[f64]) -> Option<f64> {

@@ -160,9 +160,11 @@ fn compare(state: &mut SiteState, index: usize, context: &mut Context<'_>) {
     if !confined || fall.mm < 2.0 * context.site.sensors[index].gauge.tip_mm || neighbors == Some(true) {
         return;
     }
-    let known = spray.known || neighbors == Some(false);
+    let known = spray.known;
+    // Dry neighbors speak for the sprinkler, but a shower may pass them by, or reach them an hour later.
+    let doubtful = was_wet(state, &fall) && neighbors != Some(false);
     let days = shower(state, index, &fall, true, context);
-    if known || days >= if was_wet(state, &fall) { DAYS_IN_RUNS_IN_WET_AIR } else { DAYS_IN_RUNS } {
+    if known || days >= if doubtful { DAYS_IN_RUNS_IN_WET_AIR } else { DAYS_IN_RUNS } {
         quarantine(state, index, &fall, "It came while sprinklers ran, and with their start", context);
     }
 }
@@ -249,10 +251,11 @@ const LATEST_REPORT: i64 = 6 * HOUR;
 /// Where a bridge reports runs, one that is not reported by then did not happen. Our choice.
 const REPORTED_WITHIN: i64 = 90 * MINUTE;
 
-/// Days with a fall within a run that make it the sprinkler's, where no neighbor says that it was dry. Our choice.
+/// Days with a fall within a run that make it the sprinkler's. Our choice.
 const DAYS_IN_RUNS: usize = 2;
 
-/// As [`DAYS_IN_RUNS`], where the air was as wet before as it is before rain: a rainy night meets a run now and then.
+/// As [`DAYS_IN_RUNS`], where the air was as wet before as it is before rain and no neighbor says that it was dry: a rainy
+/// night meets a run now and then.
 const DAYS_IN_RUNS_IN_WET_AIR: usize = 3;
 
 /// Days with a fall at the same time that make it the sprinkler's, where nobody reports runs.

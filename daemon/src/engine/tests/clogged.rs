@@ -123,7 +123,7 @@ fn a_gauge_that_may_have_had_no_rain_is_not_judged() {
     check("it is silent", [2.0, 2.0], &|_| None);
     let while_it_rains = |at: Stamp| {
         let since = at.since(FIRST).rem_euclid(3 * DAY);
-        !(since < 5 * HOUR || since > 3 * DAY - HOUR)
+        (5 * HOUR..=3 * DAY - HOUR).contains(&since)
     };
     check("it is silent while it rains, and has it all afterwards", [2.0, 2.0], &|at| {
         while_it_rains(at).then(|| fallen(at, 2.0))
