@@ -204,7 +204,8 @@ pub fn count(state: &mut SiteState, mm: f64, from: Stamp, to: Stamp, usual: i64,
     }
     intake::note_late(state, from.min(to), context);
     state.sent.totals_due = true;
-    if !evidence::is_dew(state, to, context) {
+    // What falls after sunset while it rains anyway is rain.
+    if state.event.is_on(to, &site.rain) || !evidence::is_dew(state, to, context) {
         state.event.add(mm, from, to, &site.rain);
     }
     let last_day_mm = state.book.rain_mm(now.plus(-24 * HOUR), now.plus(HOUR));
