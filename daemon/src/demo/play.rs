@@ -122,7 +122,7 @@ fn farewell(player: &Player<'_>, say: &mut impl Say) {
         "The end after {days:.1} days: {} messages read and kept; holds: {holds}, alerts: {alerts}.",
         player.sent
     ));
-    say("Broker and store were temporary and are gone. For your own sensors: README.md, \"With your own sensors\".");
+    say("Broker and store were temporary and are gone. For your own sensors: README.md, \"Quick start\".");
 }
 
 fn broker_settings(broker: &Broker) -> BrokerSettings {

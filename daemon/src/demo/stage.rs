@@ -7,9 +7,9 @@
 //! | 3 Wed | at 10:00 the operator discards the tips; 11 mm of rain from 13:00 on | | |
 //! | 4 Thu | held | frost until morning | |
 //! | 5 Fri | held until the plants need water again | silent from 09:00 to 19:00 | 9 mm of rain from 05:00 on |
-//! | 6 Sat | | its battery's end is foreseen | held for three days, as its settings say |
+//! | 6 Sat | | its battery's end is foreseen | the same, and held for three days, as its settings say |
 //! | 7 Sun | | the battery is low; at 11:00 a technician changes it | 16:00: the operator releases the rain hold |
-//! | 8 Mon | a windy afternoon | | after a week of readings the end of the battery is foreseen |
+//! | 8 Mon | a windy afternoon | | |
 //!
 //! After that the weather is drawn.
 
