@@ -14,6 +14,7 @@ use super::rainfall;
 use super::reading::Quantity;
 use super::season;
 use super::settings::GroupSettings;
+use super::site::day_weather::{DEW_FROM_PERCENT, MOST_DEW_UM};
 use super::site::days::StandIn;
 use super::site::ledger::{self, DayWater};
 use super::site::normals::{Basis, Learnt, Usual};
@@ -151,7 +152,8 @@ pub fn rained(state: &mut SiteState, last_day_mm: f64, context: &mut Context<'_>
 ///
 /// `at`: when the last of it was caught; its amount is in the day book.
 pub fn is_dew(state: &SiteState, at: Stamp, context: &Context<'_>) -> bool {
-    let humid = fresh(state, Quantity::RelativeHumidity, context).next().is_some_and(|percent| percent >= DEW_HUMIDITY);
+    let humid =
+        fresh(state, Quantity::RelativeHumidity, context).next().is_some_and(|percent| percent >= DEW_FROM_PERCENT);
     if !humid {
         return false;
     }
@@ -160,7 +162,7 @@ pub fn is_dew(state: &SiteState, at: Stamp, context: &Context<'_>) -> bool {
     let rose = [at.plus(-DAY), at].into_iter().filter_map(|near| sun(near).sunrise).filter(|rise| *rise <= at).max();
     let set = [at.plus(-DAY), at].into_iter().filter_map(|near| sun(near).sunset).filter(|set| *set <= at).max();
     match (rose, set) {
-        (Some(rose), Some(set)) if rose < set => state.book.rain_mm(set, at.plus(1)) <= DEW_MM,
+        (Some(rose), Some(set)) if rose < set => state.book.rain_mm(set, at.plus(1)) <= MOST_DEW_UM as f64 / 1000.0,
         _ => false,
     }
 }
@@ -259,10 +261,6 @@ pub fn usual<'a>(learnt: &'a Option<Box<Learnt>>, context: &Context<'a>) -> Usua
 pub fn stand_in<'a>(learnt: &'a Option<Box<Learnt>>, has_gauge: bool, context: &Context<'a>) -> StandIn<'a> {
     StandIn { usual: usual(learnt, context), has_gauge }
 }
-
-/// Design: a night with at most this much, at this humidity or more, brought dew.
-const DEW_MM: f64 = 0.4;
-const DEW_HUMIDITY: f64 = 95.0;
 
 /// A thermometer that is silent while it is cold keeps its word this long. Our choice.
 const COLD_MEMORY: i64 = 12 * HOUR;

@@ -316,8 +316,8 @@ const WELL_COVERED: f64 = 0.75;
 
 /// A night that brings no more than this in air this humid has brought dew. Our choice; a night's dew on grass is said to
 /// be 0.1 to 0.5 mm at most (from memory).
-const MOST_DEW_UM: i64 = 400;
-const DEW_FROM_PERCENT: f64 = 95.0;
+pub const MOST_DEW_UM: i64 = 400;
+pub const DEW_FROM_PERCENT: f64 = 95.0;
 
 #[cfg(test)]
 mod tests;
