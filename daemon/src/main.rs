@@ -6,7 +6,7 @@ use std::future::Future;
 #[cfg(feature = "demo")]
 use std::io::IsTerminal;
 use std::io::{self, Read, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -21,6 +21,7 @@ use thirstd::shell::log::{self, LogFormat};
 use thirstd::shell::mqtt::BrokerSettings;
 use thirstd::shell::normals::{NormalsArguments, normals};
 use thirstd::shell::run::{RunSettings, run};
+use thirstd::shell::store::StoreError;
 use thirstd::shell::survey::{SurveyArguments, survey};
 use thirstd::shell::terminal::{self, Day, Form, NoAnswer, Screen, Wanted};
 
@@ -146,6 +147,30 @@ enum Task {
         #[arg(long)]
         json: bool,
     },
+    /// Copy the store into a new file while the daemon runs: one moment of it, whole and checked.
+    ///
+    /// The store holds what was learnt of each site, its water account, and what waits for the database. The configuration and
+    /// the files it names are not in it: keep them, too.
+    ///
+    /// Example: thirstd backup --config thirstd.toml --to /mnt/backup/thirstd-2027-05-12.db
+    Backup {
+        #[command(flatten)]
+        source: Source,
+        /// The file to write. A file that is there already is not touched.
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+    },
+    /// Put a copy made by backup in the store's place. Stop the daemon first.
+    ///
+    /// The store that was there is set aside, not deleted. What is published afterwards has a higher epoch, so that bridges
+    /// follow it. Holds and debts are then those of the copy until new readings come: look at status before you rely on them.
+    Restore {
+        #[command(flatten)]
+        source: Source,
+        /// The copy.
+        #[arg(long, value_name = "FILE")]
+        from: PathBuf,
+    },
     /// Write completions for a shell to standard output.
     #[command(hide = true)]
     Completions { shell: clap_complete::Shell },
@@ -202,6 +227,8 @@ fn main() -> ExitCode {
         Task::Why { site, date, source, group, json } => {
             answer(&source, |loaded, now| terminal::why(loaded, &site, date, group.as_deref(), form(json), now))
         }
+        Task::Backup { source, to } => keep(&source, |path, _| thirstd::shell::backup::backup(path, &to)),
+        Task::Restore { source, from } => keep(&source, |path, now| thirstd::shell::backup::restore(&from, path, now)),
         Task::Completions { shell } => {
             say(&manual::completions(&command(), shell));
             Ok(())
@@ -287,6 +314,15 @@ fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>
 fn answer(source: &Source, ask: impl FnOnce(&Loaded, Stamp) -> Result<String, NoAnswer>) -> Result<(), Fault> {
     let loaded = load(source)?;
     let text = ask(&loaded, SystemClock::start().wall()).map_err(|error| Fault::failed(error.to_string()))?;
+    say(&text);
+    Ok(())
+}
+
+/// Does something with the store as a file.
+fn keep(source: &Source, act: impl FnOnce(&Path, Stamp) -> Result<String, StoreError>) -> Result<(), Fault> {
+    let loaded = load(source)?;
+    let text =
+        act(&loaded.store_path, SystemClock::start().wall()).map_err(|error| Fault::failed(error.to_string()))?;
     say(&text);
     Ok(())
 }

@@ -16,6 +16,9 @@ _thirstd() {
             ",$1")
                 cmd="thirstd"
                 ;;
+            thirstd,backup)
+                cmd="thirstd__subcmd__backup"
+                ;;
             thirstd,check)
                 cmd="thirstd__subcmd__check"
                 ;;
@@ -27,6 +30,9 @@ _thirstd() {
                 ;;
             thirstd,normals)
                 cmd="thirstd__subcmd__normals"
+                ;;
+            thirstd,restore)
+                cmd="thirstd__subcmd__restore"
                 ;;
             thirstd,run)
                 cmd="thirstd__subcmd__run"
@@ -50,12 +56,34 @@ _thirstd() {
 
     case "${cmd}" in
         thirstd)
-            opts="-h -V --help --version run check demo survey normals decode status visits why"
+            opts="-h -V --help --version run check demo survey normals decode status visits why backup restore"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        thirstd__subcmd__backup)
+            opts="-h --config --to --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --to)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 *)
                     COMPREPLY=()
                     ;;
@@ -169,6 +197,28 @@ _thirstd() {
                     return 0
                     ;;
                 --picture)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        thirstd__subcmd__restore)
+            opts="-h --config --from --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --config)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --from)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

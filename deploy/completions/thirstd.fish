@@ -35,6 +35,8 @@ complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "decode" -d 'Show wh
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "status" -d 'Say what every site does now, and which of them need somebody. Reads the store alone'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "visits" -d 'List the sites that need somebody: by when, why, and what to bring. Reads the store alone'
 complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "why" -d 'Say why a site did or did not water on a day: decisions, figures, what ran. Reads the store alone'
+complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "backup" -d 'Copy the store into a new file while the daemon runs: one moment of it, whole and checked'
+complete -c thirstd -n "__fish_thirstd_needs_command" -f -a "restore" -d 'Put a copy made by backup in the store\'s place. Stop the daemon first'
 complete -c thirstd -n "__fish_thirstd_using_subcommand run" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
 complete -c thirstd -n "__fish_thirstd_using_subcommand run" -l log -d 'How log lines look; else as the configuration says' -r -f -a "text\t''
 json\t''"
@@ -88,3 +90,9 @@ complete -c thirstd -n "__fish_thirstd_using_subcommand why" -l config -d 'The c
 complete -c thirstd -n "__fish_thirstd_using_subcommand why" -l group -d 'One group of the site' -r
 complete -c thirstd -n "__fish_thirstd_using_subcommand why" -l json -d 'As one JSON object, with the payloads as they were published'
 complete -c thirstd -n "__fish_thirstd_using_subcommand why" -s h -l help -d 'Print help'
+complete -c thirstd -n "__fish_thirstd_using_subcommand backup" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand backup" -l to -d 'The file to write. A file that is there already is not touched' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand backup" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c thirstd -n "__fish_thirstd_using_subcommand restore" -l config -d 'The configuration file. Variables THIRSTD__… of the environment overrule it' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand restore" -l from -d 'The copy' -r -F
+complete -c thirstd -n "__fish_thirstd_using_subcommand restore" -s h -l help -d 'Print help (see more with \'--help\')'

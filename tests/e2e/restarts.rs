@@ -84,3 +84,32 @@ fn sigterm_commits_acknowledges_and_says_goodbye() {
     yard.assert_all_rain_counted();
     assert_ranks_rise(&mut yard.client);
 }
+
+#[test]
+fn a_copy_made_while_it_runs_comes_back_in_place_and_is_the_newer_word() {
+    let mut yard = Yard::open(Broker::plain());
+    rain_in_midstream(&mut yard);
+    yard.assert_all_rain_counted();
+    let before = rank(&yard.client.last_json(DECISION).unwrap());
+    let folder = tempfile::tempdir().unwrap();
+    let copy = folder.path().join("copy.db").display().to_string();
+    let said = yard.daemon.asked(&["backup", "--to", &copy]);
+    assert!(said.contains("copy.db: 1 site as of ") && said.contains(", checked, "), "{said}");
+    let said = yard.daemon.asked(&["backup", "--to", &copy]);
+    assert!(said.contains("exists already"), "{said}");
+
+    let said = yard.daemon.asked(&["restore", "--from", &copy]);
+    assert!(said.contains("in use by another thirstd"), "{said}");
+    yard.daemon.terminate();
+    let said = yard.daemon.asked(&["restore", "--from", &copy]);
+    assert!(said.contains("back in place with epoch ") && said.contains("set-aside-1"), "{said}");
+
+    yard.client.forget();
+    yard.daemon.start_again();
+    // What it last said comes anew, and whoever follows takes it for newer than all before.
+    let again = yard.client.wait_for(DECISION, |heard| heard.topic == DECISION && rank(&heard.json()).0 > before.0);
+    thirst_tests::schema::assert_valid(&again.json());
+    yard.hand_over_rain(200);
+    yard.assert_all_rain_counted();
+    assert_ranks_rise(&mut yard.client);
+}

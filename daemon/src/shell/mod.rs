@@ -4,6 +4,7 @@
 //! commits to the [`store`], and only then lets [`mqtt::Acks`] acknowledge it and [`mqtt::Outbox`] publish what follows.
 //! [`run`] starts these parts and stops them in order; [`restore`] brings the engine back after a restart.
 
+pub mod backup;
 pub mod clock;
 pub mod intake;
 pub mod line;

@@ -33,6 +33,12 @@ pub enum StoreError {
     Read { path: PathBuf, cause: String },
     #[error("cannot move the damaged store {path} aside: {cause}; move it away by hand")]
     SetAside { path: PathBuf, cause: String },
+    #[error("{path} exists already; name a new file, or move that one away: nothing is overwritten")]
+    Exists { path: PathBuf },
+    #[error(
+        "cannot write the copy {path}: {cause}; its folder must exist, be writable and have room for the whole store"
+    )]
+    Copy { path: PathBuf, cause: String },
 }
 
 impl StoreError {

@@ -5,6 +5,7 @@
 pub mod journal;
 
 mod commit;
+mod copy;
 mod diary;
 mod error;
 mod look;
@@ -23,6 +24,7 @@ use crate::engine::event::Now;
 use crate::engine::output::{DiaryLine, Lane};
 use crate::engine::stamp::Stamp;
 
+pub use copy::{Copied, PutBack, copy, put_back};
 pub use diary::MOST_READ;
 pub use error::StoreError;
 pub use journal::{JournalBlob, JournalEntry, JournalEvent};

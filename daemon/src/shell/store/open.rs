@@ -104,7 +104,7 @@ impl Store {
 }
 
 /// The epoch of a store that begins at `now`.
-fn epoch_at(now: Stamp) -> u64 {
+pub(super) fn epoch_at(now: Stamp) -> u64 {
     u64::try_from(now.0 / SECOND).unwrap_or(1).max(2)
 }
 
@@ -112,7 +112,7 @@ fn epoch_at(now: Stamp) -> u64 {
 ///
 /// # Errors
 /// It cannot be renamed.
-fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
+pub(super) fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
     let fault = |error: std::io::Error| StoreError::SetAside { path: path.to_owned(), cause: error.to_string() };
     let mut number = 1_u32;
     let target = loop {
@@ -134,7 +134,7 @@ fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
 }
 
 /// Held by a lock of the system on a file beside the store, so that a killed process holds nothing.
-fn lock(path: &Path) -> Result<File, StoreError> {
+pub(super) fn lock(path: &Path) -> Result<File, StoreError> {
     let open = |error: std::io::Error| StoreError::Open { path: path.to_owned(), cause: error.to_string() };
     let file = File::options().create(true).truncate(false).write(true).open(beside(path, ".lock")).map_err(open)?;
     match file.try_lock() {
@@ -144,7 +144,7 @@ fn lock(path: &Path) -> Result<File, StoreError> {
     }
 }
 
-fn beside(path: &Path, suffix: &str) -> PathBuf {
+pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(suffix);
     PathBuf::from(name)

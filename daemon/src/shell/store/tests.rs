@@ -8,6 +8,7 @@ use tempfile::TempDir;
 use super::*;
 use crate::engine::event::Event;
 
+mod copy;
 mod diary;
 
 fn now(wall: i64) -> Now {
