@@ -94,7 +94,7 @@ pub(super) fn log(outputs: &[Output]) {
 }
 
 /// The site that a topic of ours is about; empty: none.
-fn owner<'a>(prefix: &str, topic: &'a str) -> &'a str {
+pub(super) fn owner<'a>(prefix: &str, topic: &'a str) -> &'a str {
     let below = topic.strip_prefix(prefix).and_then(|rest| rest.strip_prefix("/site/"));
     below.and_then(|below| below.split('/').next()).unwrap_or_default()
 }

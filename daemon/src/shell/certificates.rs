@@ -6,6 +6,7 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use thirst_schemas::{Alert, AlertKind, AlertState, Audience, Urgency, round2, topics};
@@ -23,7 +24,7 @@ pub(super) struct Watch {
     pub(super) tls: Option<TlsFiles>,
     pub(super) prefix: String,
     pub(super) instance: String,
-    pub(super) epoch: u64,
+    pub(super) epoch: Arc<AtomicU64>,
     pub(super) store_path: PathBuf,
     pub(super) intake: Arc<Intake>,
     pub(super) outbox: Arc<Outbox>,
@@ -56,7 +57,9 @@ impl Watch {
             if let Some(notices) = notices.filter(|_| clock.wall() >= clock::build_date()) {
                 for ((watched, topic), notice) in watched.iter_mut().zip(&topics).zip(notices) {
                     let arrived = !self.outbox.owes(topic);
-                    if let Some(payload) = watched.judge(notice, clock.wall(), self.epoch, arrived) {
+                    if let Some(payload) =
+                        watched.judge(notice, clock.wall(), self.epoch.load(Ordering::Relaxed), arrived)
+                    {
                         self.intake.put(Arrival::Own { topic: topic.clone(), payload });
                     }
                 }

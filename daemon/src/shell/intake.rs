@@ -20,6 +20,13 @@ pub struct Message {
     pub dup: bool,
 }
 
+impl Message {
+    /// Memory, bytes, about.
+    pub(super) fn weight(&self) -> usize {
+        self.payload.len() + self.topic.len() + size_of::<Arrival>()
+    }
+}
+
 /// What the writer thread is told, in order.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Arrival {
@@ -92,6 +99,11 @@ impl Intake {
         Self { queue: Mutex::default(), filled: Condvar::new(), space: Notify::new(), drained: Notify::new(), room }
     }
 
+    /// How much may wait.
+    pub fn room(&self) -> Room {
+        self.room
+    }
+
     /// Puts in. Messages after [`Intake::close`] are dropped: nobody acknowledges them, so the broker keeps them.
     pub fn put(&self, arrival: Arrival) {
         let mut queue = self.lock();
@@ -100,7 +112,7 @@ impl Intake {
                 return;
             }
             queue.messages += 1;
-            queue.bytes += weight(message);
+            queue.bytes += message.weight();
         }
         queue.arrivals.push_back(arrival);
         if queue.arrivals.len() >= queue.wanted || queue.bytes >= self.room.bytes || queue.closed {
@@ -176,7 +188,7 @@ impl Intake {
         for arrival in &taken {
             if let Arrival::Message(message) = arrival {
                 queue.messages -= 1;
-                queue.bytes -= weight(message);
+                queue.bytes -= message.weight();
             }
         }
         drop(queue);
@@ -187,47 +199,38 @@ impl Intake {
     }
 
     /// Waits until `limit` arrivals are there, too many bytes are, the queue is closed, or `wait` is over. A closed queue
-    /// waits too, for its first arrival, until it is finished.
-    pub fn gather(&self, limit: usize, wait: Duration) {
+    /// waits too, for its first arrival, until it is finished. False: `wait` is over.
+    pub fn gather(&self, limit: usize, wait: Duration) -> bool {
         let limit = limit.min(self.room.messages);
         let room = self.room;
         let mut queue = self.lock();
         queue.wanted = limit;
-        drop(self.wait(queue, wait, |queue| {
+        self.wait(queue, wait, |queue| {
             if queue.closed {
                 queue.arrivals.is_empty() && queue.drained && !queue.finished
             } else {
                 queue.arrivals.len() < limit && queue.bytes < room.bytes
             }
-        }));
+        })
     }
 
     /// Waits until the queue is closed or `wait` is over.
     pub fn pause(&self, wait: Duration) {
         let mut queue = self.lock();
         queue.wanted = usize::MAX;
-        drop(self.wait(queue, wait, |queue| !queue.closed));
+        self.wait(queue, wait, |queue| !queue.closed);
     }
 
-    fn wait<'a>(
-        &'a self,
-        queue: MutexGuard<'a, Queue>,
-        wait: Duration,
-        condition: impl FnMut(&mut Queue) -> bool,
-    ) -> MutexGuard<'a, Queue> {
+    /// False: `wait` is over and the condition still holds.
+    fn wait(&self, queue: MutexGuard<'_, Queue>, wait: Duration, condition: impl FnMut(&mut Queue) -> bool) -> bool {
         let waited = self.filled.wait_timeout_while(queue, wait, condition);
-        waited.unwrap_or_else(PoisonError::into_inner).0
+        !waited.unwrap_or_else(PoisonError::into_inner).1.timed_out()
     }
 
     /// A thread that panicked left the queue as it was between two of its whole steps.
     fn lock(&self) -> MutexGuard<'_, Queue> {
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
-}
-
-/// Memory of a message, bytes, about.
-fn weight(message: &Message) -> usize {
-    message.payload.len() + message.topic.len() + size_of::<Arrival>()
 }
 
 #[cfg(test)]

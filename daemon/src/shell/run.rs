@@ -3,6 +3,7 @@
 use std::future::Future;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -148,13 +149,14 @@ impl Daemon {
         let outbox = Arc::new(Outbox::new(publishing_client.clone(), intake.clone(), settings.broker.max_packet_bytes));
         outbox.set_status(online);
         let watcher = settings.watcher.clone();
-        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone(), watcher };
+        let epoch = Arc::new(AtomicU64::new(recovered.epoch));
+        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone(), watcher, epoch };
 
         let watch = Watch {
             tls: settings.broker.tls.clone(),
             prefix: settings.settings.prefix.clone(),
             instance: settings.settings.instance.clone(),
-            epoch: recovered.epoch,
+            epoch: links.epoch.clone(),
             store_path: settings.store_path.clone(),
             intake: links.intake.clone(),
             outbox: outbox.clone(),
@@ -180,7 +182,7 @@ impl Daemon {
 
     async fn stop(&mut self) {
         tracing::info!(target: "thirstd", "stopping");
-        let Links { intake, outbox, .. } = &self.links;
+        let Links { intake, outbox, epoch, .. } = &self.links;
         intake.close();
         if tokio::time::timeout(COMMIT_PATIENCE, intake.drained()).await.is_err() {
             tracing::warn!(target: "thirstd", "the store is slow; what is not kept stays with the broker");
@@ -193,7 +195,7 @@ impl Daemon {
         if outbox.is_connected() && tokio::time::timeout(PUBLISH_PATIENCE, outbox.settled()).await.is_err() {
             tracing::warn!(target: "thirstd", "not everything was published; it will be at the next start");
         }
-        outbox.set_status(self.offline.clone());
+        outbox.set_status(self.offline.clone().with_epoch(epoch.load(Ordering::Relaxed)));
         if outbox.is_connected() {
             let _ = tokio::time::timeout(FAREWELL_PATIENCE, outbox.settled()).await;
         }

@@ -4,6 +4,7 @@
 //! and engine are opened anew, and the same events go through again: the broker still has them, and we stay connected.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -21,8 +22,14 @@ use super::mqtt::{Ack, Acks, Outbox};
 use super::partition::hash64;
 use super::restore::{Restored, Source};
 use super::save;
-use super::store::{Commit, JournalBlob, StoreError, UnackedChange, journal};
+use super::store::{self, Commit, JournalBlob, StoreError, Topic, UnackedChange, journal};
 use super::watcher::{Committed, Watcher};
+
+mod failing;
+mod fault;
+
+use failing::Failing;
+use fault::Fault;
 
 /// What the writer thread is made of.
 pub(super) struct Writer {
@@ -41,6 +48,8 @@ pub(super) struct Writer {
     saver: save::Saver,
     last_commit: i64,
     is_failing: bool,
+    failing: Failing,
+    fault: Fault,
     is_last_commit: bool,
     history_dropped: u64,
 }
@@ -52,6 +61,14 @@ pub(super) struct Links {
     pub(super) acks: Arc<Acks>,
     pub(super) outbox: Arc<Outbox>,
     pub(super) watcher: Option<Arc<dyn Watcher>>,
+    /// What payloads carry; raised where holds were published that the store did not have.
+    pub(super) epoch: Arc<AtomicU64>,
+}
+
+/// What a commit would have published.
+fn published(commit: &Commit) -> Vec<Output> {
+    let state = |topic: &Topic| Output::State { topic: topic.topic.clone(), payload: topic.payload.clone() };
+    commit.topics.iter().map(state).collect()
 }
 
 impl Writer {
@@ -78,6 +95,8 @@ impl Writer {
             saver: save::Saver::default(),
             last_commit: i64::MIN,
             is_failing: false,
+            failing: Failing::default(),
+            fault: Fault::default(),
             is_last_commit: false,
             history_dropped: 0,
         }
@@ -99,12 +118,14 @@ impl Writer {
             return;
         }
         loop {
-            self.links.intake.gather(1, self.until_deadline());
-            let pause = self.until_next_commit();
-            if !pause.is_zero() {
-                self.links.intake.gather(MOST_PER_COMMIT, pause);
+            if self.failing.is_empty() {
+                self.links.intake.gather(1, self.until_deadline());
+                let pause = self.until_next_commit();
+                if !pause.is_zero() {
+                    self.links.intake.gather(MOST_PER_COMMIT, pause);
+                }
             }
-            let arrivals = self.links.intake.take(MOST_PER_COMMIT);
+            let arrivals = self.arrivals();
             let was_last = arrivals.is_empty();
             let batch = self.step(arrivals);
             if self.is_worth_a_commit(&batch) && !self.make_durable(batch) {
@@ -121,6 +142,12 @@ impl Writer {
                 }
             }
         }
+    }
+
+    /// What is to be stepped next: what came while the store failed before what came since.
+    fn arrivals(&mut self) -> Vec<Arrival> {
+        let kept = self.failing.take(MOST_PER_COMMIT);
+        if kept.is_empty() { self.links.intake.take(MOST_PER_COMMIT) } else { kept }
     }
 
     /// New settings are an event of their own, before any other.
@@ -142,6 +169,8 @@ impl Writer {
         let mut batch = self.begin();
         let now = self.read_clock(&mut batch);
         self.apply(&mut batch, now, Event::BrokerDown);
+        // A run that was killed while its store failed left the alert at the broker, and no trace of it in the store.
+        self.fault = Fault::Closing;
         self.make_durable(batch)
     }
 
@@ -150,6 +179,8 @@ impl Writer {
         let mut batch = self.begin();
         let now = self.read_clock(&mut batch);
         self.run_deadlines(&mut batch, now);
+        let (settings, outbox) = (&self.state.settings, &self.links.outbox);
+        batch.own.extend(self.fault.tend(settings, self.state.recovered.epoch, now.wall, |topic| !outbox.owes(topic)));
         for arrival in arrivals {
             match arrival {
                 Arrival::Message(message) => self.take_message(&mut batch, now, message),
@@ -256,6 +287,7 @@ impl Writer {
                 Err(error) => error,
             };
             self.tell_failure(&error);
+            self.add_holds(published(&commit), self.state.driver.last());
             if !self.reopen(&commit.unacked, &mut pause) {
                 return false;
             }
@@ -319,6 +351,7 @@ impl Writer {
         batch::log(logs);
         if self.is_failing {
             self.is_failing = false;
+            self.fault.end();
             tracing::info!(target: "thirstd", "the store works again; nothing was lost");
         }
         if dropped > 0 && self.history_dropped == 0 {
@@ -330,16 +363,27 @@ impl Writer {
     /// Throws memory away and opens store and engine anew, with longer and longer pauses. False: the program ends.
     fn reopen(&mut self, unacked: &UnackedChange, pause: &mut Duration) -> bool {
         loop {
-            self.links.intake.pause(*pause);
+            self.listen_on(*pause);
             if self.links.intake.is_closed() {
                 tracing::error!(target: "thirstd", "stopped while the store was failing; the broker keeps what was not kept");
                 return false;
             }
             *pause = (*pause * 2).min(RETRY_MAX);
             // The file must be closed before it can be opened anew.
-            let restored = self.state.store.release().and_then(|()| self.source.restore(&*self.clock));
+            let has_told = self.failing.has_told();
+            let restored = self.state.store.release().and_then(|()| {
+                if has_told {
+                    store::raise_epoch(&self.source.path)?;
+                }
+                self.source.restore(&*self.clock)
+            });
             match restored {
                 Ok(state) => {
+                    self.links.outbox.forget_past_store();
+                    if has_told {
+                        self.links.epoch.store(state.recovered.epoch, Ordering::Relaxed);
+                        self.links.outbox.follow_store(state.recovered.epoch);
+                    }
                     self.duplicates = state.duplicates(unacked);
                     self.settings_changed =
                         state.in_force != state.settings.version || state.recovered.settings.is_none();
@@ -358,6 +402,10 @@ impl Writer {
         let entries = journal::decode(&failed.journal.to_bytes()).unwrap_or_default();
         batch.journal = JournalBlob::default();
         let now = self.read_clock(batch);
+        let by = self.failing.over();
+        if by != 0 {
+            self.apply(batch, now, Event::ClockStep { by });
+        }
         self.run_deadlines(batch, now);
         let settings: Arc<Settings> = self.state.settings.clone();
         for event in entries.into_iter().filter_map(|entry| entry.event) {
@@ -370,6 +418,9 @@ impl Writer {
     fn tell_failure(&mut self, error: &StoreError) {
         if self.is_failing {
             tracing::debug!(target: "thirstd", %error, "the store still fails");
+            let (settings, epoch) = (&self.state.settings, self.state.recovered.epoch);
+            let raised = self.fault.raise(error, settings, epoch, self.clock.wall());
+            self.links.outbox.push_past_store(raised.into_iter().collect());
         } else {
             self.is_failing = true;
             tracing::error!(

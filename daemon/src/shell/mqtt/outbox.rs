@@ -8,6 +8,7 @@ use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use rumqttc::{AsyncClient, QoS};
+use thirst_schemas::DaemonStatus;
 use tokio::sync::Notify;
 
 use super::super::intake::{Arrival, Intake};
@@ -18,6 +19,17 @@ use super::super::store::{Answer, Reader, StoreError, Topic};
 pub struct Status {
     pub topic: String,
     pub payload: Vec<u8>,
+}
+
+impl Status {
+    /// The same with another epoch.
+    pub fn with_epoch(self, epoch: u64) -> Self {
+        let Ok(status) = serde_json::from_slice::<DaemonStatus>(&self.payload) else { return self };
+        match thirst_schemas::encode(&DaemonStatus { epoch, ..status }) {
+            Ok(payload) => Self { payload, ..self },
+            Err(_) => self,
+        }
+    }
 }
 
 /// The work list.
@@ -49,6 +61,10 @@ struct Work {
     flying: HashMap<u16, Sent>,
     /// Topics among `handed` and `flying`.
     busy: HashSet<String>,
+    /// Holds that the store does not have: they go out in the place of what it has.
+    past_store: HashMap<String, Vec<u8>>,
+    /// Topics whose payload on the way is older than what the store has.
+    stale: HashSet<String>,
     /// Where reading all topics again goes on; None: it is done.
     walk: Option<i64>,
     /// The start of the program and a lost session make all topics be sent again.
@@ -104,6 +120,38 @@ impl Outbox {
         self.pump(&mut work);
     }
 
+    /// Holds and alerts that the store cannot take for now. Until [`Outbox::follow_store`] they are sent again in the place of what the
+    /// store has.
+    pub fn push_past_store(&self, holds: Vec<Topic>) {
+        let mut work = self.lock();
+        for topic in holds {
+            // The topics are those of the settings, so that this is bounded, too.
+            work.past_store.insert(topic.topic.clone(), topic.payload.clone());
+            work.enqueue(topic);
+        }
+        self.pump(&mut work);
+    }
+
+    /// The store has everything again, under `epoch`: all topics are sent anew.
+    pub fn follow_store(&self, epoch: u64) {
+        let mut work = self.lock();
+        // What the store has is newer than anything that waits or is on the way.
+        work.past_store.clear();
+        work.waiting.clear();
+        work.order.clear();
+        work.stale = work.busy.clone();
+        work.walk = Some(i64::MIN);
+        work.status = work.status.take().map(|status| status.with_epoch(epoch));
+        work.status_waits = work.status.is_some();
+        self.walk_wanted.notify_one();
+        self.pump(&mut work);
+    }
+
+    /// The store works again: what it has is sent from now on.
+    pub fn forget_past_store(&self) {
+        self.lock().past_store.clear();
+    }
+
     /// True while a payload of `topic` has not reached the broker.
     pub fn owes(&self, topic: &str) -> bool {
         let work = self.lock();
@@ -123,8 +171,12 @@ impl Outbox {
         }
         let (topics, next) = reader.topics(after, limit)?;
         work.walk = (topics.len() == limit as usize).then_some(next);
-        for topic in topics {
-            if !work.waiting.contains_key(&topic.topic) && !work.busy.contains(&topic.topic) {
+        for mut topic in topics {
+            let is_on_its_way = work.busy.contains(&topic.topic) && !work.stale.remove(&topic.topic);
+            if !is_on_its_way && !work.waiting.contains_key(&topic.topic) {
+                if let Some(hold) = work.past_store.get(&topic.topic) {
+                    topic.payload.clone_from(hold);
+                }
                 work.enqueue(topic);
             }
         }
@@ -311,6 +363,14 @@ const MOST_WAITING: usize = 20_000;
 
 /// Answers kept for a broker that stays away. Our choice.
 const MOST_ANSWERS: usize = 10_000;
+
+#[cfg(test)]
+impl Outbox {
+    /// What goes out for `topic` in the place of what the store has.
+    pub(in crate::shell) fn past_store(&self, topic: &str) -> Option<Vec<u8>> {
+        self.lock().past_store.get(topic).cloned()
+    }
+}
 
 #[cfg(test)]
 mod tests;

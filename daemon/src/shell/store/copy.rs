@@ -70,7 +70,11 @@ pub fn put_back(from: &Path, path: &Path, now: Stamp) -> Result<PutBack, StoreEr
         }
         let kept: i64 = connection.query_row("SELECT epoch FROM meta", [], |row| row.get(0))?;
         epoch = epoch.max(read::unsigned(kept).saturating_add(1));
-        begin_epoch(connection, epoch)
+        let transaction = connection.transaction()?;
+        begin_epoch(&transaction, epoch)?;
+        // What was on its way then has arrived or expired, and the broker's session is another.
+        transaction.execute_batch("DELETE FROM answers; DELETE FROM unacked;")?;
+        transaction.commit()
     })
     .inspect_err(|_| discard(&part))?;
     let moved_to = if stored.is_some() { Some(set_aside(path)?) } else { None };
@@ -79,18 +83,36 @@ pub fn put_back(from: &Path, path: &Path, now: Stamp) -> Result<PutBack, StoreEr
     Ok(PutBack { copied, epoch, moved_to })
 }
 
-/// Everything that was published is said anew under `epoch`. What was on its way then has arrived or expired: answers go, and
-/// what the broker's session was about to repeat is told apart by its content from now on.
-fn begin_epoch(connection: &mut Connection, epoch: u64) -> rusqlite::Result<()> {
-    let transaction = connection.transaction()?;
+/// Raises the epoch of the store at `path`, which nobody has open, and with it that of everything it published; says the new
+/// one.
+///
+/// # Errors
+/// The store is in use, damaged, or cannot be written.
+pub fn raise_epoch(path: &Path) -> Result<u64, StoreError> {
+    let _lock = lock(path)?;
+    existing(path)?;
+    let mut connection = Connection::open(path).map_err(|error| StoreError::open(path, &error))?;
+    schema::prepare(&connection).map_err(|error| StoreError::open(path, &error))?;
+    let kept: i64 = connection
+        .query_row("SELECT epoch FROM meta", [], |row| row.get(0))
+        .map_err(|error| StoreError::read(path, &error))?;
+    let epoch = read::unsigned(kept).saturating_add(1);
+    let write = |error: rusqlite::Error| StoreError::write(path, &error);
+    let transaction = connection.transaction().map_err(write)?;
+    begin_epoch(&transaction, epoch).map_err(write)?;
+    transaction.commit().map_err(write)?;
+    Ok(epoch)
+}
+
+/// Everything that was published is said anew under `epoch`.
+fn begin_epoch(transaction: &Connection, epoch: u64) -> rusqlite::Result<()> {
     transaction.execute("UPDATE meta SET epoch = ?1", [read::signed(epoch)])?;
     transaction.execute(
         "UPDATE topics SET payload = CAST(json_set(CAST(payload AS TEXT), '$.epoch', ?1) AS BLOB)
          WHERE json_valid(CAST(payload AS TEXT)) AND CAST(payload AS TEXT) ->> '$.epoch' IS NOT NULL",
         [read::signed(epoch)],
     )?;
-    transaction.execute_batch("DELETE FROM answers; DELETE FROM unacked;")?;
-    transaction.commit()
+    Ok(())
 }
 
 /// Opens a store that must be there and be ours, for reading; says its version.

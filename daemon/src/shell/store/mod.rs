@@ -24,7 +24,7 @@ use crate::engine::event::Now;
 use crate::engine::output::{DiaryLine, Lane};
 use crate::engine::stamp::Stamp;
 
-pub use copy::{Copied, PutBack, copy, put_back};
+pub use copy::{Copied, PutBack, copy, put_back, raise_epoch};
 pub use diary::MOST_READ;
 pub use error::StoreError;
 pub use journal::{JournalBlob, JournalEntry, JournalEvent};
