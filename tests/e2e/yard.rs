@@ -1,5 +1,7 @@
 //! One site with one mast, its daemon and what its sensor says.
 
+use std::path::Path;
+
 use serde_json::{Value as Json, json};
 
 use thirst_replay::clock;
@@ -89,10 +91,23 @@ impl Yard {
         yard
     }
 
+    /// The same with its store at `path`.
+    pub fn open_with_store(broker: Broker, path: &Path) -> Self {
+        let configuration = afternoon(clock::wall()).replace("{folder}/thirstd.db", &path.display().to_string());
+        let mut yard = Self::begin_with(broker, &configuration);
+        yard.wait_until_online();
+        yard.client.wait_for(DECISION, |heard| heard.topic == DECISION);
+        yard
+    }
+
     /// Starts a daemon on `broker` and waits for nothing.
     pub fn begin(broker: Broker) -> Self {
+        Self::begin_with(broker, &afternoon(clock::wall()))
+    }
+
+    fn begin_with(broker: Broker, configuration: &str) -> Self {
         let client = Client::connect(&broker, "test", &["thirst/v1/#"]);
-        let daemon = Daemon::start(&broker, &afternoon(clock::wall()));
+        let daemon = Daemon::start(&broker, configuration);
         Self { daemon, client, broker, given: Rain::default(), asked: 0 }
     }
 
