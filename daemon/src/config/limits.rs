@@ -3,9 +3,9 @@
 use super::measure::{HOURS, MILLIS, MINUTES, Measure, SPEED};
 use super::table::Table;
 use crate::engine::quality::duplicate::RepeatSettings;
-use crate::engine::quality::{FlatLimits, Lasting, QuantityLimits, Settings, Span, StepLimit};
+use crate::engine::quality::{FlatLimits, Lasting, QuantityLimits, Settings, Span, SpikeLimits, StepLimit};
 use crate::engine::reading::Quantity;
-use crate::engine::stamp::HOUR;
+use crate::engine::stamp::{HOUR, MINUTE};
 
 /// Reads the limits of a site; each replaces its default, the others stay.
 pub(super) fn read(table: &Table<'_>) -> Settings {
@@ -41,6 +41,7 @@ impl Limits<'_, '_> {
             clip_to: self.table.table("clip").map_or(default.clip_to, |table| self.clip(&table)),
             night_max: value("night_max").or(default.night_max),
             step: self.steps().unwrap_or_else(|| default.step.clone()),
+            spike: self.spike(default.spike),
             flat: self.flat(default.flat),
             reanchor_ms: self
                 .table
@@ -97,6 +98,26 @@ impl Limits<'_, '_> {
         Some(StepLimit { minutes: minutes?, suspect: suspect?, fail: fail? })
     }
 
+    fn spike(&self, default: Option<SpikeLimits>) -> Option<SpikeLimits> {
+        let Some(spot) = self.table.spot_of("spike") else { return default };
+        if spot.is_false() {
+            return None;
+        }
+        let table = spot.table()?;
+        let suspect = table.measured("suspect", &self.change, 0.0..=MOST).or(default.map(|spike| spike.suspect));
+        let fail = table.measured("fail", &self.change, 0.0..=MOST).or(default.map(|spike| spike.fail));
+        let within = table.measured("within", &MINUTES, 1.0..=720.0);
+        let within_ms = within.map(millis_of_minutes).or(default.map(|spike| spike.within_ms));
+        let (Some(suspect), Some(fail), Some(within_ms)) = (suspect, fail, within_ms) else {
+            table.here().note("write suspect, fail and within, or spike = false");
+            return None;
+        };
+        if suspect <= 0.0 || suspect > fail {
+            table.here().note("suspect must be more than 0 and at most fail");
+        }
+        Some(SpikeLimits { suspect, fail, within_ms })
+    }
+
     fn flat(&self, default: Option<FlatLimits>) -> Option<FlatLimits> {
         let Some(spot) = self.table.spot_of("flat") else { return default };
         if spot.is_false() {
@@ -149,6 +170,10 @@ fn repeat(table: &Table<'_>) -> RepeatSettings {
 /// Within the ranges above the product is exact enough and far from the limits of the type.
 fn millis_of_hours(hours: f64) -> i64 {
     (hours * HOUR as f64).round() as i64
+}
+
+fn millis_of_minutes(minutes: f64) -> i64 {
+    (minutes * MINUTE as f64).round() as i64
 }
 
 /// No limit of any quantity lies beyond.

@@ -41,6 +41,7 @@ pub mod settings;
 pub mod site;
 mod site_step;
 pub mod snapshot;
+mod spike;
 pub mod stamp;
 mod state;
 mod turn;

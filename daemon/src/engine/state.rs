@@ -82,6 +82,9 @@ pub struct SiteState {
     pub sun_clock: SunClock,
     #[serde(rename = "fz", default)]
     pub freeze: FreezeHold,
+    /// A reading waits for the next one: listening time from which it stands if none comes.
+    #[serde(rename = "sw", default, skip_serializing_if = "Option::is_none")]
+    pub settle_at: Option<i64>,
     /// The freeze hold began on the word of sites nearby while no thermometer of this one spoke.
     #[serde(rename = "fn", default, skip_serializing_if = "std::ops::Not::not")]
     pub freeze_by_neighbors: bool,

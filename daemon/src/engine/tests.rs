@@ -26,6 +26,7 @@ mod nearby;
 mod root_zone;
 mod season;
 mod silence;
+mod spike;
 mod sun;
 mod visits;
 mod watering;

@@ -10,6 +10,7 @@ use super::super::probe;
 use super::super::reading::Quantity;
 use super::super::season;
 use super::super::settings::{DisplayUnits, SiteSettings};
+use super::super::spike;
 use super::super::stamp::{MINUTE, Stamp};
 use super::super::state::{Context, Establishing, Season, SiteState};
 
@@ -61,6 +62,11 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             )
         }
         Reason::Freeze if state.freeze.since().is_none() => match state.nights.expected_celsius() {
+            _ if let Some((since, celsius)) = spike::provisional_cold(state, context) => format!(
+                "Frost: a thermometer fell suddenly to {} at {}. Its next reading confirms this or ends the hold.",
+                temperature(site, celsius),
+                clock(context, since)
+            ),
             Some(low) => format!(
                 "Frost: after an evening like this the nights here fall to about {} by {}.",
                 temperature(site, low),

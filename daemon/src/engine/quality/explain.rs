@@ -30,6 +30,17 @@ pub fn explain(judgment: &Judgment, quantity: Quantity) -> String {
             amount(seen),
             amount(limit)
         ),
+        Some(Test::Spike) if judgment.is_provisional() => format!(
+            "{name}: changed by {}; after more than {} the next reading decides whether it counts",
+            amount(seen),
+            amount(limit)
+        ),
+        Some(Test::Spike) => format!(
+            "{name}: {} stood out by {} from the readings before and after it; more than {} is {worth}",
+            amount(judgment.value),
+            amount(seen),
+            amount(limit)
+        ),
         Some(Test::FlatLine) => format!(
             "{name}: has not changed for {}; after {} that is {worth}",
             with_unit(seen, "h"),

@@ -56,6 +56,22 @@ fn each_test_is_explained_with_value_limit_and_unit() {
     );
     check(
         AirTemperature,
+        Flag::NotEvaluated,
+        Some(Test::Spike),
+        6.5,
+        3.0,
+        "air temperature: changed by 6.5 °C; after more than 3 °C the next reading decides whether it counts",
+    );
+    check(
+        AirTemperature,
+        Bad,
+        Some(Test::Spike),
+        6.5,
+        6.0,
+        "air temperature: 6.5 °C stood out by 6.5 °C from the readings before and after it; more than 6 °C is not believed",
+    );
+    check(
+        AirTemperature,
         Suspect,
         Some(Test::NewLevel),
         30.0,
