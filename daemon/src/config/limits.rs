@@ -12,6 +12,7 @@ pub(super) fn read(table: &Table<'_>) -> Settings {
     let mut settings = Settings::default();
     let calm = table.measured("calm_below", &SPEED, 0.0..=5.0);
     settings.calm_below_m_per_s = calm.unwrap_or(settings.calm_below_m_per_s);
+    settings.sun_limits = table.truth("sun_limits").unwrap_or(settings.sun_limits);
     if let Some(table) = table.table("repeat") {
         settings.repeat = repeat(&table);
     }

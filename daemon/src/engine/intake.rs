@@ -8,6 +8,7 @@ use super::output::Level;
 use super::presence;
 use super::publish::{history, log, words};
 use super::quality::duplicate::{INTERVAL_RAIN_DEPTH, Repeat};
+use super::quality::sky::{Quarter, Sky};
 use super::quality::{self, Judgment, consistency};
 use super::reading::{Flag, Quantity, Reading};
 use super::sensor::Counted;
@@ -161,10 +162,13 @@ fn read_weather(
 ) -> Flag {
     let site = context.site;
     let quantity = reading.quantity;
-    let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(state, context, reading.observed_at);
+    let sky = match quantity {
+        Quantity::SurfaceDownwellingShortwaveFlux => sky_of(state, reading, context),
+        _ => Sky::from(true),
+    };
     let limits = site.quality.limits(quantity);
     let track = &mut state.sensors[index].sensor.channel_mut(quantity).track;
-    let (settled, judgment) = track.judge(quantity, reading.value, reading.observed_at, daylight, limits);
+    let (settled, judgment) = track.judge(quantity, reading.value, reading.observed_at, sky, limits);
     if let Some(settled) = settled {
         spike::settle(state, index, settings, quantity, &settled, context);
     }
@@ -216,7 +220,7 @@ pub fn count(
     if !judgment.flag.counts() {
         // Many vanes say -1 in a calm, and no decision rests on a direction.
         if quantity != Quantity::WindFromDirection {
-            faults::fault(state, index, settings, &quality::explain(judgment, quantity), context);
+            faults::fault(state, index, settings, &quality::explain(judgment, quantity, context.site.units), context);
         }
         return;
     }
@@ -281,6 +285,21 @@ fn is_preferred(state: &SiteState, index: usize, quantity: Quantity, context: &C
         .zip(&context.site.sensors)
         .take(index)
         .all(|(entry, settings)| entry.sensor.fresh(quantity, context.now.listening, &settings.link).is_none())
+}
+
+/// Where the sun stands around a reading of its radiation. Nearly nothing never tells more than the day or the night does.
+fn sky_of(state: &mut SiteState, reading: &Reading, context: &Context<'_>) -> Sky {
+    let daylight = is_day(state, context, reading.observed_at);
+    if reading.value <= Sky::ALWAYS_BELIEVED {
+        return Sky::from(daylight);
+    }
+    let quarter = state.quarter.filter(|quarter| quarter.holds(reading.observed_at)).unwrap_or_else(|| {
+        let place = &context.site.place;
+        let (latitude, longitude) = (Degrees(place.latitude_degrees), Degrees(place.longitude_degrees));
+        Quarter::of(reading.observed_at, latitude, longitude)
+    });
+    state.quarter = Some(quarter);
+    quarter.sky(daylight, context.site.quality.sun_limits)
 }
 
 /// True from an hour after sunrise to an hour before sunset: outside, a sun that does not move is no fault.

@@ -17,6 +17,7 @@ use super::decision::{Change, Standing};
 use super::event::{Digest, Now};
 use super::formula::solar::SunTimes;
 use super::output::Output;
+use super::quality::sky::Quarter;
 use super::sensor::Sensor;
 use super::sensor::link::LinkState;
 use super::settings::{Settings, SiteSettings};
@@ -136,6 +137,9 @@ pub struct SiteState {
     /// Sun of the day last asked for. Figured anew after a restart, to the same times.
     #[serde(skip)]
     pub sun: Option<SunTimes>,
+    /// The sun of the quarter of an hour last asked for; likewise.
+    #[serde(skip)]
+    pub quarter: Option<Quarter>,
     /// Settings version it last ran under.
     #[serde(rename = "v", default)]
     pub settings_version: u32,

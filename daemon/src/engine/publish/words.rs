@@ -249,6 +249,14 @@ pub fn depth(site: &SiteSettings, mm: f64) -> String {
     }
 }
 
+/// Depth of water one digit finer, where it is the difference that matters.
+pub fn exact_depth(site: &SiteSettings, mm: f64) -> String {
+    match site.units {
+        DisplayUnits::Metric => format!("{:.2} mm", zero(mm, 0.005)),
+        DisplayUnits::Us => format!("{:.3} in", zero(mm / MM_PER_INCH, 0.0005)),
+    }
+}
+
 pub fn temperature(site: &SiteSettings, celsius: f64) -> String {
     match site.units {
         DisplayUnits::Metric => format!("{:.1} °C", zero(celsius, 0.05)),

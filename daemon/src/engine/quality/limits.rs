@@ -15,6 +15,8 @@ pub struct Settings {
     limits: [QuantityLimits; Quantity::ALL.len()],
     /// Below this wind speed in m/s a direction means nothing.
     pub calm_below_m_per_s: f64,
+    /// Radiation is held against what the sun can give at its height.
+    pub sun_limits: bool,
     pub repeat: RepeatSettings,
 }
 
@@ -33,6 +35,7 @@ impl Default for Settings {
         Self {
             limits: Quantity::ALL.map(QuantityLimits::default_for),
             calm_below_m_per_s: 0.3, // Beaufort 0 ends at 0.2 m/s (WMO-No. 306, code table 1100).
+            sun_limits: true,
             repeat: RepeatSettings::default(),
         }
     }

@@ -11,6 +11,7 @@ mod explain;
 mod flat_line;
 mod limits;
 mod range;
+pub mod sky;
 mod spike;
 mod step;
 #[cfg(test)]
@@ -21,6 +22,7 @@ use serde::{Deserialize, Serialize};
 pub use self::{
     explain::explain,
     limits::{FlatLimits, Lasting, QuantityLimits, Settings, Span, SpikeLimits, StepLimit},
+    sky::Sky,
     spike::Waiting,
 };
 use super::{
@@ -46,7 +48,9 @@ pub enum Test {
     FlatLine,
     /// Sun while the sun is down.
     NightSun,
-    /// More sun than a clear sky gives.
+    /// More sun than can be on that day.
+    SunLimit,
+    /// More sun than there hardly ever is at that height of the sun.
     ClearSky,
     /// A direction while there is no wind.
     Calm,
@@ -73,6 +77,7 @@ impl Test {
             Self::Spike => "spike",
             Self::FlatLine => "flat_line",
             Self::NightSun => "night_sun",
+            Self::SunLimit => "sun_limit",
             Self::ClearSky => "clear_sky",
             Self::Calm => "calm",
             Self::GustBelowMean => "gust_below_mean",
@@ -137,32 +142,28 @@ pub struct Track {
 impl Track {
     /// Judges one value of `quantity`, in its unit, observed `at`; and the reading before it, if that had to wait.
     ///
-    /// `daylight`: the sun stands so high (about 12°) that its radiation changes within hours even under clouds. Rain is
+    /// `sky`: where the sun stands, which only matters for its radiation; `true` is any day and `false` any night. Rain is
     /// only tested for its range here; `site::rain` knows gauges.
     pub fn judge(
         &mut self,
         quantity: Quantity,
         value: f64,
         at: Stamp,
-        daylight: bool,
+        sky: impl Into<Sky>,
         limits: &QuantityLimits,
     ) -> (Option<Waiting>, Judgment) {
+        let sky = sky.into();
         let (value, ranged) = range::judge(quantity, value, limits);
-        let judged = Judgment::good(value).with(ranged);
+        let judged = Judgment::good(value).with(ranged).with(sky.impossible(value));
         if judged.flag == Flag::Bad {
             return (None, judged);
         }
         let settled = self.settle(value, at, limits);
         let clipped = judged.test == Some(Test::Clip);
         let step = self.step.judge(value, at, limits);
-        let flat = limits.flat.as_ref().and_then(|flat| flat_line::judge(&mut self.flat, value, at, daylight, flat));
-        let night = limits.night_max.filter(|most| !daylight && *most < value).map(|limit| Finding {
-            flag: Flag::Suspect,
-            test: Test::NightSun,
-            limit,
-            seen: value,
-        });
-        let judged = Judgment { clipped, ..judged }.with(step).with(flat).with(night);
+        let flat =
+            limits.flat.as_ref().and_then(|flat| flat_line::judge(&mut self.flat, value, at, sky.daylight, flat));
+        let judged = Judgment { clipped, ..judged }.with(step).with(flat).with(sky.doubtful(value, limits.night_max));
         if judged.flag == Flag::Bad {
             return (settled, judged);
         }

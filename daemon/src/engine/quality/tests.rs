@@ -4,6 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::engine::stamp::{DAY, HOUR, MINUTE, SECOND};
+use crate::engine::units::DisplayUnits;
 
 use Flag::{Bad, Good, Suspect};
 use Quantity::*;
@@ -433,7 +434,9 @@ proptest! {
             } else {
                 prop_assert!(judged.test.is_some());
             }
-            prop_assert!(!explain(&judged, quantity).is_empty());
+            for units in [DisplayUnits::Metric, DisplayUnits::Us] {
+                prop_assert!(explain(&judged, quantity, units).len() > quantity.name().len());
+            }
             if step_back {
                 track.clock_stepped_back(Stamp(at).plus(-HOUR));
             }
