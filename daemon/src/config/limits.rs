@@ -1,7 +1,8 @@
 //! `[sites.quality]`: what is believed of each quantity, where a site differs from the defaults.
 
-use super::measure::{HOURS, MILLIS, MINUTES, Measure, SPEED};
+use super::measure::{HOURS, MILLIS, MINUTES, Measure, SHARE, SPEED};
 use super::table::Table;
+use crate::engine::quality::drift::DriftSettings;
 use crate::engine::quality::duplicate::RepeatSettings;
 use crate::engine::quality::{FlatLimits, Lasting, QuantityLimits, Settings, Span, SpikeLimits, StepLimit};
 use crate::engine::reading::Quantity;
@@ -13,6 +14,11 @@ pub(super) fn read(table: &Table<'_>) -> Settings {
     let calm = table.measured("calm_below", &SPEED, 0.0..=5.0);
     settings.calm_below_m_per_s = calm.unwrap_or(settings.calm_below_m_per_s);
     settings.sun_limits = table.truth("sun_limits").unwrap_or(settings.sun_limits);
+    settings.drift = match table.spot_of("drift") {
+        Some(spot) if spot.is_false() => None,
+        Some(spot) => spot.table().map(|table| drift(&table)),
+        None => settings.drift,
+    };
     if let Some(table) = table.table("repeat") {
         settings.repeat = repeat(&table);
     }
@@ -155,6 +161,20 @@ fn lasting(table: &Table<'_>, default: Lasting) -> Lasting {
         table.here().note("fail_after must be longer than suspect_after, or \"never\"");
     }
     Lasting { suspect_ms: suspect, fail_ms }
+}
+
+fn drift(table: &Table<'_>) -> DriftSettings {
+    let default = DriftSettings::default();
+    let share = |key, range, default: f64| table.measured(key, &SHARE, range).unwrap_or(default);
+    let above = Measure::change_of(Quantity::AirTemperature)
+        .and_then(|change| table.measured("dew_point_above", &change, 0.5..=50.0));
+    DriftSettings {
+        sun_high_percent: share("sun_high", 100.0..=200.0, default.sun_high_percent),
+        sun_low_percent: share("sun_low", 1.0..=100.0, default.sun_low_percent),
+        sun_impossible_percent: share("sun_impossible", 100.0..=250.0, default.sun_impossible_percent),
+        wet_day_humidity_percent: share("wet_day_humidity", 1.0..=100.0, default.wet_day_humidity_percent),
+        dew_point_above_celsius: above.unwrap_or(default.dew_point_above_celsius),
+    }
 }
 
 fn repeat(table: &Table<'_>) -> RepeatSettings {

@@ -12,6 +12,7 @@ mod command;
 mod deadlines;
 pub mod decision;
 pub mod decode;
+mod drift;
 pub mod driver;
 pub mod event;
 mod evidence;

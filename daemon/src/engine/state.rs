@@ -17,6 +17,7 @@ use super::decision::{Change, Standing};
 use super::event::{Digest, Now};
 use super::formula::solar::SunTimes;
 use super::output::Output;
+use super::quality::drift::Drift;
 use super::quality::sky::Quarter;
 use super::sensor::Sensor;
 use super::sensor::link::LinkState;
@@ -81,6 +82,9 @@ pub struct SiteState {
     /// What the sun says of the clock.
     #[serde(rename = "sc", default, skip_serializing_if = "SunClock::is_empty")]
     pub sun_clock: SunClock,
+    /// What the envelopes of the last weeks are made of.
+    #[serde(rename = "dr", default, skip_serializing_if = "Option::is_none")]
+    pub drift: Option<Box<Drift>>,
     #[serde(rename = "fz", default)]
     pub freeze: FreezeHold,
     /// A reading waits for the next one: listening time from which it stands if none comes.

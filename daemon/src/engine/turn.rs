@@ -4,6 +4,7 @@ use chrono::Datelike;
 
 use super::batteries;
 use super::civil;
+use super::drift;
 use super::evidence;
 use super::faults;
 use super::formula::{radiation, reference_et};
@@ -80,6 +81,7 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     post(state, None, &closed, context);
     state.sun_clock.closed(place, &state.book, closed.date, closed.start, closed.end);
     faults::judge_sun(state, context);
+    drift::closed(state, &closed, context);
     probe::correct(state, context);
     season::judge(state, context);
     for entry in &mut state.sensors {

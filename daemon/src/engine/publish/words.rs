@@ -264,6 +264,12 @@ pub fn temperature(site: &SiteSettings, celsius: f64) -> String {
     }
 }
 
+/// A difference of temperatures: 5 °C are 9 °F.
+pub fn temperature_change(site: &SiteSettings, celsius: f64) -> String {
+    let (number, unit) = site.units.change(Quantity::AirTemperature, celsius);
+    format!("{:.1} {unit}", zero(number, 0.05))
+}
+
 pub fn speed(site: &SiteSettings, m_per_s: f64) -> String {
     match site.units {
         DisplayUnits::Metric => format!("{m_per_s:.1} m/s"),

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::drift::DriftSettings;
 use super::duplicate::RepeatSettings;
 use crate::engine::{
     reading::Quantity,
@@ -17,6 +18,8 @@ pub struct Settings {
     pub calm_below_m_per_s: f64,
     /// Radiation is held against what the sun can give at its height.
     pub sun_limits: bool,
+    /// Envelopes of weeks. `None`: nobody looks.
+    pub drift: Option<DriftSettings>,
     pub repeat: RepeatSettings,
 }
 
@@ -36,6 +39,7 @@ impl Default for Settings {
             limits: Quantity::ALL.map(QuantityLimits::default_for),
             calm_below_m_per_s: 0.3, // Beaufort 0 ends at 0.2 m/s (WMO-No. 306, code table 1100).
             sun_limits: true,
+            drift: Some(DriftSettings::default()),
             repeat: RepeatSettings::default(),
         }
     }

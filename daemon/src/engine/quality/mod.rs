@@ -6,6 +6,7 @@
 
 pub mod consistency;
 pub mod curve;
+pub mod drift;
 pub mod duplicate;
 mod explain;
 mod flat_line;
