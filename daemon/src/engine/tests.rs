@@ -20,6 +20,7 @@ mod batteries;
 mod clogged;
 mod departure;
 mod diary;
+mod drift;
 mod frost;
 mod learning;
 mod nearby;

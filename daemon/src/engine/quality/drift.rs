@@ -132,11 +132,11 @@ impl Drift {
         if impossible > settings.sun_impossible_percent {
             return Some(Finding::SunHigh { envelope: impossible / 100.0 });
         }
-        if let Some(envelope) = high.filter(|envelope| 100.0 * envelope > settings.sun_high_percent) {
-            return Some(Finding::SunHigh { envelope });
+        if let Some(percent) = high.filter(|percent| *percent > settings.sun_high_percent) {
+            return Some(Finding::SunHigh { envelope: percent / 100.0 });
         }
-        let low = self.envelope(LONG, LEAST_LONG)?;
-        (100.0 * low < settings.sun_low_percent).then_some(Finding::SunLow { envelope: low })
+        let percent = self.envelope(LONG, LEAST_LONG)?;
+        (percent < settings.sun_low_percent).then_some(Finding::SunLow { envelope: percent / 100.0 })
     }
 
     /// What the humidity of the last days and weeks says.
@@ -169,11 +169,11 @@ impl Drift {
         self.saturated = 0;
     }
 
-    /// The third highest share of the last `days`, of which `least` must be known.
+    /// The third highest share of the last `days`, %, of which `least` must be known.
     fn envelope(&self, days: usize, least: usize) -> Option<f64> {
         let mut known: Vec<u8> = self.sun.iter().rev().take(days).copied().filter(|percent| *percent > 0).collect();
         known.sort_unstable_by(|one, other| other.cmp(one));
-        known.get(RANK).filter(|_| least <= known.len()).map(|percent| f64::from(*percent) / 100.0)
+        known.get(RANK).filter(|_| least <= known.len()).map(|percent| f64::from(*percent))
     }
 }
 
