@@ -91,7 +91,7 @@ fn s05_a_lost_probe_is_no_frost_and_frost_in_small_steps_is() {
 fn s05_a_lost_probe_never_becomes_the_reference_while_its_step_is_tested() {
     let limits = QuantityLimits::default_for(AirTemperature);
     let mut track = Track::default();
-    track.judge(AirTemperature, 26.9, Stamp(0), true, &limits).1;
+    track.judge(AirTemperature, 26.9, Stamp(0), true, &limits);
     for five_minutes in 1..=12 * 12 {
         let value = if five_minutes % 7 < 3 { 0.0 } else { -0.06 };
         let judged = track.judge(AirTemperature, value, Stamp(five_minutes * 5 * MINUTE), true, &limits).1;
@@ -186,7 +186,7 @@ fn a_step_limit_grows_with_the_time_since_the_last_accepted_value() {
     ] {
         for sign in [-1.0, 1.0] {
             let mut track = Track::default();
-            track.judge(AirTemperature, 10.0, Stamp(0), true, &limits).1;
+            track.judge(AirTemperature, 10.0, Stamp(0), true, &limits);
             let judged = track.judge(AirTemperature, 10.0 + sign * change, Stamp(seconds * SECOND), true, &limits).1;
             assert_eq!(judged.flag, flag, "{change} in {seconds} s");
         }
@@ -220,7 +220,7 @@ fn rejected_readings_that_disagree_or_alternate_with_good_ones_claim_nothing() {
     let limits = QuantityLimits::default_for(AirTemperature);
     for other in [-20.0, 20.0] {
         let mut track = Track::default();
-        track.judge(AirTemperature, 20.0, Stamp(0), true, &limits).1;
+        track.judge(AirTemperature, 20.0, Stamp(0), true, &limits);
         for i in 1..=60 {
             let value = if i % 2 == 0 { other + 0.02 * i as f64 } else { 50.0 - 0.05 * i as f64 };
             let judged = track.judge(AirTemperature, value, Stamp(i * 10 * MINUTE), true, &limits).1;
@@ -336,7 +336,7 @@ fn a_late_reading_is_judged_by_the_way_to_the_known_one_and_changes_nothing() {
 fn a_clock_step_back_does_not_make_readings_late() {
     let limits = QuantityLimits { spike: None, ..QuantityLimits::default_for(AirTemperature) };
     let mut track = Track::default();
-    track.judge(AirTemperature, 10.0, Stamp(DAY), true, &limits).1;
+    track.judge(AirTemperature, 10.0, Stamp(DAY), true, &limits);
     track.clock_stepped_back(Stamp(DAY - HOUR));
     let at = Stamp(DAY - HOUR).plus(10 * MINUTE);
     assert_eq!(track.judge(AirTemperature, 15.0, at, true, &limits).1.flag, Good);
@@ -452,7 +452,7 @@ proptest! {
         let mut at = Stamp(0);
         for (value, minutes) in before {
             at = at.plus(minutes * MINUTE);
-            track.judge(AirTemperature, value, at, true, &limits).1;
+            track.judge(AirTemperature, value, at, true, &limits);
         }
         // An ordinary day from here on: 8 to 22 °C.
         for minutes in (5..=24 * 60).step_by(5) {
