@@ -305,8 +305,11 @@ fn explain(source: &Source, topic: &str, payload: &str, at: Option<DateTime<Utc>
     }
     let arrival = at.map_or_else(|| SystemClock::start().wall(), Stamp::from);
     let sites = &loaded.settings.sites;
-    let zone_of = |name: &str| sites.iter().find(|site| site.heard_as == name).map(|site| site.zone);
-    say(&decode::explain_in(&loaded.settings.feeds, topic, &bytes, arrival, zone_of).to_string());
+    let local_of = |name: &str| {
+        let site = sites.iter().find(|site| site.heard_as == name)?;
+        Some(decode::Local { zone: site.zone, units: site.units })
+    };
+    say(&decode::explain_in(&loaded.settings.feeds, topic, &bytes, arrival, local_of).to_string());
     Ok(())
 }
 

@@ -24,6 +24,7 @@ mod packages;
 mod qartod;
 #[cfg(test)]
 mod qartod_cases;
+mod qartod_daemon;
 #[cfg(test)]
 mod sun_clock;
 #[cfg(test)]

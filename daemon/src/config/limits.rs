@@ -1,17 +1,24 @@
 //! `[sites.quality]`: what is believed of each quantity, where a site differs from the defaults.
 
-use super::measure::{HOURS, MILLIS, MINUTES, Measure, SPEED};
+use super::measure::{HOURS, MILLIS, MINUTES, Measure, SHARE, SPEED};
 use super::table::Table;
+use crate::engine::quality::drift::DriftSettings;
 use crate::engine::quality::duplicate::RepeatSettings;
-use crate::engine::quality::{FlatLimits, Lasting, QuantityLimits, Settings, Span, StepLimit};
+use crate::engine::quality::{FlatLimits, Lasting, QuantityLimits, Settings, Span, SpikeLimits, StepLimit};
 use crate::engine::reading::Quantity;
-use crate::engine::stamp::HOUR;
+use crate::engine::stamp::{HOUR, MINUTE};
 
 /// Reads the limits of a site; each replaces its default, the others stay.
 pub(super) fn read(table: &Table<'_>) -> Settings {
     let mut settings = Settings::default();
     let calm = table.measured("calm_below", &SPEED, 0.0..=5.0);
     settings.calm_below_m_per_s = calm.unwrap_or(settings.calm_below_m_per_s);
+    settings.sun_limits = table.truth("sun_limits").unwrap_or(settings.sun_limits);
+    settings.drift = match table.spot_of("drift") {
+        Some(spot) if spot.is_false() => None,
+        Some(spot) => spot.table().map(|table| drift(&table)),
+        None => settings.drift,
+    };
     if let Some(table) = table.table("repeat") {
         settings.repeat = repeat(&table);
     }
@@ -41,6 +48,7 @@ impl Limits<'_, '_> {
             clip_to: self.table.table("clip").map_or(default.clip_to, |table| self.clip(&table)),
             night_max: value("night_max").or(default.night_max),
             step: self.steps().unwrap_or_else(|| default.step.clone()),
+            spike: self.spike(default.spike),
             flat: self.flat(default.flat),
             reanchor_ms: self
                 .table
@@ -97,6 +105,26 @@ impl Limits<'_, '_> {
         Some(StepLimit { minutes: minutes?, suspect: suspect?, fail: fail? })
     }
 
+    fn spike(&self, default: Option<SpikeLimits>) -> Option<SpikeLimits> {
+        let Some(spot) = self.table.spot_of("spike") else { return default };
+        if spot.is_false() {
+            return None;
+        }
+        let table = spot.table()?;
+        let suspect = table.measured("suspect", &self.change, 0.0..=MOST).or(default.map(|spike| spike.suspect));
+        let fail = table.measured("fail", &self.change, 0.0..=MOST).or(default.map(|spike| spike.fail));
+        let within = table.measured("within", &MINUTES, 1.0..=720.0);
+        let within_ms = within.map(millis_of_minutes).or(default.map(|spike| spike.within_ms));
+        let (Some(suspect), Some(fail), Some(within_ms)) = (suspect, fail, within_ms) else {
+            table.here().note("write suspect, fail and within, or spike = false");
+            return None;
+        };
+        if suspect <= 0.0 || suspect > fail {
+            table.here().note("suspect must be more than 0 and at most fail");
+        }
+        Some(SpikeLimits { suspect, fail, within_ms })
+    }
+
     fn flat(&self, default: Option<FlatLimits>) -> Option<FlatLimits> {
         let Some(spot) = self.table.spot_of("flat") else { return default };
         if spot.is_false() {
@@ -135,6 +163,20 @@ fn lasting(table: &Table<'_>, default: Lasting) -> Lasting {
     Lasting { suspect_ms: suspect, fail_ms }
 }
 
+fn drift(table: &Table<'_>) -> DriftSettings {
+    let default = DriftSettings::default();
+    let share = |key, range, default: f64| table.measured(key, &SHARE, range).unwrap_or(default);
+    let above = Measure::change_of(Quantity::AirTemperature)
+        .and_then(|change| table.measured("dew_point_above", &change, 0.5..=50.0));
+    DriftSettings {
+        sun_high_percent: share("sun_high", 100.0..=200.0, default.sun_high_percent),
+        sun_low_percent: share("sun_low", 1.0..=100.0, default.sun_low_percent),
+        sun_impossible_percent: share("sun_impossible", 100.0..=250.0, default.sun_impossible_percent),
+        wet_day_humidity_percent: share("wet_day_humidity", 1.0..=100.0, default.wet_day_humidity_percent),
+        dew_point_above_celsius: above.unwrap_or(default.dew_point_above_celsius),
+    }
+}
+
 fn repeat(table: &Table<'_>) -> RepeatSettings {
     let defaults = RepeatSettings::default();
     RepeatSettings {
@@ -149,6 +191,10 @@ fn repeat(table: &Table<'_>) -> RepeatSettings {
 /// Within the ranges above the product is exact enough and far from the limits of the type.
 fn millis_of_hours(hours: f64) -> i64 {
     (hours * HOUR as f64).round() as i64
+}
+
+fn millis_of_minutes(minutes: f64) -> i64 {
+    (minutes * MINUTE as f64).round() as i64
 }
 
 /// No limit of any quantity lies beyond.

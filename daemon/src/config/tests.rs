@@ -179,9 +179,11 @@ fn normal(path: &str) -> String {
     let path =
         path.replace("districts[].rules[]", "sites[].restrictions[]").replace("feeds[].reading.", "feeds[].fields.*.");
     let path = path.strip_prefix("normals[].").map_or(path.clone(), |key| format!("sites[].normals.{key}"));
-    if let Some(limits) = path.strip_prefix("sites[].quality.").filter(|path| !path.starts_with("repeat")) {
+    if let Some(limits) =
+        path.strip_prefix("sites[].quality.").filter(|path| !path.starts_with("repeat") && !path.starts_with("drift"))
+    {
         let (quantity, rest) = limits.split_once('.').unwrap_or((limits, ""));
-        if quantity != "calm_below" {
+        if !["calm_below", "sun_limits"].contains(&quantity) {
             return format!("sites[].quality.*.{rest}");
         }
     }

@@ -7,6 +7,7 @@ use super::batteries;
 use super::civil;
 use super::decision::hold::operator::{OperatorHold, Release};
 use super::decision::reason::Reason;
+use super::drift;
 use super::evidence;
 use super::gauge_watch;
 use super::output::{Level, Output};
@@ -220,6 +221,9 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
     }
     if kind == ServiceKind::Battery || kind == ServiceKind::Replaced {
         batteries::replaced(state, &order.sensor, context);
+    }
+    if !matches!(kind, ServiceKind::Battery | ServiceKind::Added) {
+        drift::seen_to(state, index, context);
     }
     alerts::clear(state, AlertKind::ReadingImplausible, &order.sensor, context);
     let poured = match poured_mm {

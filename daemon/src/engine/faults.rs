@@ -58,7 +58,7 @@ pub fn note_flat_line(
     let flat = judgment.test.is_some_and(|test| test.name() == "flat_line");
     if flat && judgment.flag == Flag::Bad {
         let wording = Wording::new(
-            format!("Sensor {}: {}.", settings.id, quality::explain(judgment, quantity)),
+            format!("Sensor {}: {}.", settings.id, quality::explain(judgment, quantity, context.site.units)),
             "The probe may be dead while its radio repeats an old value: look at it, or restart it.",
         );
         alerts::raise(state, AlertKind::FlatLine, &subject, wording, context);

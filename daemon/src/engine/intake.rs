@@ -8,12 +8,14 @@ use super::output::Level;
 use super::presence;
 use super::publish::{history, log, words};
 use super::quality::duplicate::{INTERVAL_RAIN_DEPTH, Repeat};
-use super::quality::{self, consistency};
+use super::quality::sky::{Quarter, Sky};
+use super::quality::{self, Judgment, consistency};
 use super::reading::{Flag, Quantity, Reading};
 use super::sensor::Counted;
 use super::settings::SensorSettings;
 use super::site::day_book::{self, Averaged};
 use super::site::rain::RawUnit;
+use super::spike;
 use super::stamp::{DAY, HOUR, SECOND, Stamp};
 use super::state::{Context, SiteState};
 use super::units::Degrees;
@@ -149,7 +151,7 @@ fn read(
     Flag::NotEvaluated
 }
 
-/// Weather that is judged by range, step and flat line.
+/// Weather that is judged by range, step, spike and flat line.
 fn read_weather(
     state: &mut SiteState,
     index: usize,
@@ -158,14 +160,28 @@ fn read_weather(
     manner: Manner,
     context: &mut Context<'_>,
 ) -> Flag {
-    let (now, site) = (context.now, context.site);
+    let site = context.site;
     let quantity = reading.quantity;
-    let daylight = quantity != Quantity::SurfaceDownwellingShortwaveFlux || is_day(state, context, reading.observed_at);
-    let sensor = &mut state.sensors[index].sensor;
-    let covered = sensor.covered(quantity, reading.observed_at);
+    let sky = match quantity {
+        Quantity::SurfaceDownwellingShortwaveFlux => sky_of(state, reading, context),
+        _ => Sky::from(true),
+    };
     let limits = site.quality.limits(quantity);
-    let track = &mut sensor.channel_mut(quantity).track;
-    let judgment = track.judge(quantity, reading.value, reading.observed_at, daylight, limits);
+    let track = &mut state.sensors[index].sensor.channel_mut(quantity).track;
+    let (settled, judgment) = track.judge(quantity, reading.value, reading.observed_at, sky, limits);
+    if let Some(settled) = settled {
+        spike::settle(state, index, settings, quantity, &settled, context);
+    }
+    if judgment.is_provisional() {
+        // What else speaks against it is known now, and not when it is judged.
+        if quantity == Quantity::DewPointTemperature
+            && let Some(waiting) = state.sensors[index].sensor.channel_mut(quantity).track.waiting_mut()
+        {
+            waiting.judgment = consistency::dew_point(waiting.judgment, manner.air_temperature);
+        }
+        spike::wait(state, index, reading, &judgment, manner.age, context);
+        return judgment.flag;
+    }
     let judgment = match quantity {
         Quantity::WindFromDirection => {
             consistency::direction(judgment, manner.wind_speed, site.quality.calm_below_m_per_s)
@@ -174,21 +190,39 @@ fn read_weather(
         Quantity::DewPointTemperature => consistency::dew_point(judgment, manner.air_temperature),
         _ => judgment,
     };
+    count(state, index, settings, reading, &judgment, manner.age, context);
+    judgment.flag
+}
+
+/// A weather reading that is judged goes where it counts.
+pub fn count(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    reading: &Reading,
+    judgment: &Judgment,
+    age: i64,
+    context: &mut Context<'_>,
+) {
+    let (now, site) = (context.now, context.site);
+    let quantity = reading.quantity;
+    let sensor = &mut state.sensors[index].sensor;
+    let covered = sensor.covered(quantity, reading.observed_at);
     if let Some(test) = judgment.test {
         *sensor.flags.entry(test.name().to_owned()).or_default() += 1;
     }
-    faults::note_flat_line(state, settings, quantity, &judgment, context);
+    faults::note_flat_line(state, settings, quantity, judgment, context);
     if judgment.flag == Flag::Missing {
-        return judgment.flag;
+        return;
     }
     let kept = Reading { value: judgment.value, ..*reading };
-    keep(state, index, &kept, judgment.flag, manner.age, context);
+    keep(state, index, &kept, judgment.flag, age, context);
     if !judgment.flag.counts() {
         // Many vanes say -1 in a calm, and no decision rests on a direction.
         if quantity != Quantity::WindFromDirection {
-            faults::fault(state, index, settings, &quality::explain(&judgment, quantity), context);
+            faults::fault(state, index, settings, &quality::explain(judgment, quantity, context.site.units), context);
         }
-        return judgment.flag;
+        return;
     }
     if let Some(averaged) = Averaged::of(quantity).filter(|_| is_preferred(state, index, quantity, context)) {
         let at = day_book::counted_at(reading.observed_at, covered);
@@ -223,17 +257,13 @@ fn read_weather(
         Quantity::WindFromDirection => state.sensors[index].sensor.direction.add(judgment.value, reading.observed_at),
         _ => {}
     }
-    judgment.flag
 }
 
 /// Remembers a reading as the channel's last. `age`: how old its news is, ms; it is fresh for that much less.
 pub fn keep(state: &mut SiteState, index: usize, reading: &Reading, flag: Flag, age: i64, context: &Context<'_>) {
     let listening = context.now.listening.saturating_sub(age);
     let channel = state.sensors[index].sensor.channel_mut(reading.quantity);
-    let newer = channel.flag == Flag::Missing || reading.observed_at >= channel.observed_at;
-    if newer {
-        (channel.last, channel.flag, channel.observed_at) = (reading.value, flag, reading.observed_at);
-    }
+    channel.show(reading, flag);
     if flag.counts() && channel.counted.is_none_or(|counted| reading.observed_at >= counted.observed_at) {
         channel.counted = Some(Counted { value: reading.value, observed_at: reading.observed_at, listening });
     }
@@ -255,6 +285,21 @@ fn is_preferred(state: &SiteState, index: usize, quantity: Quantity, context: &C
         .zip(&context.site.sensors)
         .take(index)
         .all(|(entry, settings)| entry.sensor.fresh(quantity, context.now.listening, &settings.link).is_none())
+}
+
+/// Where the sun stands around a reading of its radiation. Nearly nothing never tells more than the day or the night does.
+fn sky_of(state: &mut SiteState, reading: &Reading, context: &Context<'_>) -> Sky {
+    let daylight = is_day(state, context, reading.observed_at);
+    if reading.value <= Sky::ALWAYS_BELIEVED {
+        return Sky::from(daylight);
+    }
+    let quarter = state.quarter.filter(|quarter| quarter.holds(reading.observed_at)).unwrap_or_else(|| {
+        let place = &context.site.place;
+        let (latitude, longitude) = (Degrees(place.latitude_degrees), Degrees(place.longitude_degrees));
+        Quarter::of(reading.observed_at, latitude, longitude)
+    });
+    state.quarter = Some(quarter);
+    quarter.sky(daylight, context.site.quality.sun_limits)
 }
 
 /// True from an hour after sunrise to an hour before sunset: outside, a sun that does not move is no fault.

@@ -14,6 +14,7 @@ use super::probe;
 use super::publish::{log, messages};
 use super::season;
 use super::settings::{GroupSettings, WhenUnknown};
+use super::spike;
 use super::stamp::{HOUR, Stamp};
 use super::state::{Context, Pending, Planned, Restricted, SiteState};
 use super::watering;
@@ -225,7 +226,8 @@ fn holds(state: &mut SiteState, index: usize, known: Known, context: &mut Contex
     // Empty pipes freeze without harm: no noise of frost in winter.
     let frost_matters = site.binds(settings, Reason::Freeze) && state.season.waters();
     if frost_matters {
-        let live = state.freeze.since().map(|since| Hold { reason: Reason::Freeze, since, until: None });
+        let live =
+            spike::freezing_since(state, context).map(|since| Hold { reason: Reason::Freeze, since, until: None });
         holds.extend(live.or_else(|| frost::hold(state, index, context)));
     }
     if let Some(since) = state.wind.since().filter(|_| site.binds(settings, Reason::Wind)) {
@@ -287,7 +289,7 @@ fn no_evidence(state: &SiteState, known: Known, settings: &GroupSettings, contex
         && site.frost_possible(civil::date(site.zone, context.now.wall))
         && state.season.waters()
         && site.binds(settings, Reason::Freeze)
-        && state.freeze.since().is_none()
+        && spike::freezing_since(state, context).is_none()
 }
 
 /// Inside a window the scale moves only by this much. Our choice.

@@ -16,6 +16,7 @@ use super::site::knock::KnockSettings;
 use super::site::normals::{DefaultEto, Normals};
 use super::site::rain::GaugeSettings;
 use super::site::soil::Texture;
+pub use super::units::DisplayUnits;
 
 /// One configuration, whole.
 #[derive(Clone, Debug, PartialEq)]
@@ -83,13 +84,6 @@ pub struct SiteSettings {
 
 /// Neighbors of a site. Our choice: more say nothing new.
 pub const MOST_NEIGHBORS: usize = 8;
-
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum DisplayUnits {
-    #[default]
-    Metric,
-    Us,
-}
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct SensorSettings {

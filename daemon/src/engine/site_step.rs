@@ -14,6 +14,7 @@ use super::nearby;
 use super::output::Level;
 use super::presence;
 use super::publish::{alerts, log, messages};
+use super::spike;
 use super::stamp::{DAY, HOUR, MINUTE, SECOND, Stamp};
 use super::state::{Context, SiteState};
 use super::turn;
@@ -29,6 +30,7 @@ pub fn step(
         state.settings_version = context.settings.version.max(1);
         announce(state, context);
     }
+    spike::expire(state, context);
     act(state, context);
     gauge_watch::review(state, context);
     presence::judge_links(state, context);
@@ -202,7 +204,9 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         .filter_map(|(entry, settings)| entry.sensor.link.due(&settings.link));
     let obey = instruct::next_look(state).filter(|due| *due > now.listening);
     let aging = evidence::stale_at(state, context).filter(|due| *due > now.listening);
-    let listening = silent.chain(aging).chain(gateway::due(state, context)).chain(obey).chain(settling).min();
+    let settle = state.settle_at.filter(|due| *due > now.listening);
+    let listening =
+        silent.chain(aging).chain(gateway::due(state, context)).chain(obey).chain(settling).chain(settle).min();
     // While we are away these timers stand still; coming back reckons them anew.
     if !state.away {
         wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));

@@ -17,6 +17,8 @@ use super::decision::{Change, Standing};
 use super::event::{Digest, Now};
 use super::formula::solar::SunTimes;
 use super::output::Output;
+use super::quality::drift::Drift;
+use super::quality::sky::Quarter;
 use super::sensor::Sensor;
 use super::sensor::link::LinkState;
 use super::settings::{Settings, SiteSettings};
@@ -80,8 +82,14 @@ pub struct SiteState {
     /// What the sun says of the clock.
     #[serde(rename = "sc", default, skip_serializing_if = "SunClock::is_empty")]
     pub sun_clock: SunClock,
+    /// What the envelopes of the last weeks are made of.
+    #[serde(rename = "dr", default, skip_serializing_if = "Option::is_none")]
+    pub drift: Option<Box<Drift>>,
     #[serde(rename = "fz", default)]
     pub freeze: FreezeHold,
+    /// A reading waits for the next one: listening time from which it stands if none comes.
+    #[serde(rename = "sw", default, skip_serializing_if = "Option::is_none")]
+    pub settle_at: Option<i64>,
     /// The freeze hold began on the word of sites nearby while no thermometer of this one spoke.
     #[serde(rename = "fn", default, skip_serializing_if = "std::ops::Not::not")]
     pub freeze_by_neighbors: bool,
@@ -133,6 +141,9 @@ pub struct SiteState {
     /// Sun of the day last asked for. Figured anew after a restart, to the same times.
     #[serde(skip)]
     pub sun: Option<SunTimes>,
+    /// The sun of the quarter of an hour last asked for; likewise.
+    #[serde(skip)]
+    pub quarter: Option<Quarter>,
     /// Settings version it last ran under.
     #[serde(rename = "v", default)]
     pub settings_version: u32,

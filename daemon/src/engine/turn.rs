@@ -4,6 +4,7 @@ use chrono::Datelike;
 
 use super::batteries;
 use super::civil;
+use super::drift;
 use super::evidence;
 use super::faults;
 use super::formula::{radiation, reference_et};
@@ -80,6 +81,7 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     post(state, None, &closed, context);
     state.sun_clock.closed(place, &state.book, closed.date, closed.start, closed.end);
     faults::judge_sun(state, context);
+    drift::closed(state, &closed, context);
     probe::correct(state, context);
     season::judge(state, context);
     for entry in &mut state.sensors {
@@ -118,8 +120,13 @@ fn revise(state: &mut SiteState, context: &mut Context<'_>) {
         post(state, Some(before), &day, context);
         let (old, new) = (before.water, day.figures.water);
         let text = format!(
-            "day {} revised ({}): ETo {:.2} to {:.2} mm, rain {:.2} to {:.2} mm",
-            day.date, day.revision, old.eto_mm, new.eto_mm, old.rain_mm, new.rain_mm
+            "day {} revised ({}): ETo {} to {}, rain {} to {}",
+            day.date,
+            day.revision,
+            words::exact_depth(context.site, old.eto_mm),
+            words::exact_depth(context.site, new.eto_mm),
+            words::exact_depth(context.site, old.rain_mm),
+            words::exact_depth(context.site, new.rain_mm)
         );
         log(context, Level::Info, text);
         history::day(&day, context);

@@ -1,6 +1,9 @@
 //! Units: one type per unit inside the engine, and the unit texts of configuration and payloads.
 
+mod display;
+
 use super::reading::Quantity;
+pub use display::DisplayUnits;
 
 /// One tuple struct per unit; the field is the plain number.
 macro_rules! units {

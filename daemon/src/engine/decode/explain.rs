@@ -14,7 +14,7 @@ use super::{
 use crate::engine::{
     reading::{Quantity, TimeSource},
     stamp::Stamp,
-    units::Unit,
+    units::DisplayUnits,
 };
 
 /// What each feed makes of one message. `Display` gives it as text, without colors, ending in a line end.
@@ -108,24 +108,32 @@ pub enum Became {
     Absent,
 }
 
-/// Explains a message with the zones that the feeds name; for local times of a feed without a zone, use [`explain_in`].
+/// Where and how a site reads: its zone, and the units of its people.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Local {
+    pub zone: Tz,
+    pub units: DisplayUnits,
+}
+
+/// Explains a message with the zones that the feeds name, in metric units; for local times of a feed without a zone and
+/// for the units of a site, use [`explain_in`].
 pub fn explain(feeds: &[FeedSettings], topic: &str, payload: &[u8], arrival: Stamp) -> Explanation {
     explain_in(feeds, topic, payload, arrival, |_| None)
 }
 
-/// Explains a message; `zone_of` gives the zone of a site by the name in the message.
+/// Explains a message; `local_of` tells of a site by the name in the message.
 pub fn explain_in(
     feeds: &[FeedSettings],
     topic: &str,
     payload: &[u8],
     arrival: Stamp,
-    zone_of: impl Fn(&str) -> Option<Tz>,
+    local_of: impl Fn(&str) -> Option<Local>,
 ) -> Explanation {
     Explanation {
         topic: excerpt_topic(topic),
         payload: excerpt_bytes(payload),
         payload_bytes: payload.len(),
-        matched: matched(feeds, topic, payload, arrival, &zone_of),
+        matched: matched(feeds, topic, payload, arrival, &local_of),
     }
 }
 
@@ -134,7 +142,7 @@ fn matched(
     topic: &str,
     payload: &[u8],
     arrival: Stamp,
-    zone_of: &impl Fn(&str) -> Option<Tz>,
+    local_of: &impl Fn(&str) -> Option<Local>,
 ) -> Matched {
     if topic.is_empty() || topic.contains(['+', '#', '\0']) {
         return Matched::NoTopicName;
@@ -144,7 +152,7 @@ fn matched(
         .map(|(feed, captures)| FeedExplanation {
             feed: feed.name.clone(),
             template: feed.template.text().to_owned(),
-            result: parse(feed, &captures, payload).map(|parsed| message(&parsed, arrival, zone_of)),
+            result: parse(feed, &captures, payload).map(|parsed| message(&parsed, arrival, local_of)),
         })
         .collect();
     if !explained.is_empty() {
@@ -164,8 +172,9 @@ fn matched(
     }
 }
 
-fn message(parsed: &Parsed<'_>, arrival: Stamp, zone_of: &impl Fn(&str) -> Option<Tz>) -> MessageExplanation {
-    let zone = parsed.site().and_then(|site| zone_of(&site));
+fn message(parsed: &Parsed<'_>, arrival: Stamp, local_of: &impl Fn(&str) -> Option<Local>) -> MessageExplanation {
+    let local = parsed.site().and_then(|site| local_of(&site));
+    let (zone, units) = (local.map(|local| local.zone), local.map_or(DisplayUnits::default(), |local| local.units));
     let told = parsed.told();
     let records: Vec<Timing> = told.iter().filter_map(|told| Some(Timing::of_record(told.when?, arrival))).collect();
     let latest = records
@@ -177,17 +186,18 @@ fn message(parsed: &Parsed<'_>, arrival: Stamp, zone_of: &impl Fn(&str) -> Optio
         site: named(parsed.site(), &parsed.feed.site, "{site}"),
         sensor: named(parsed.sensor(), &parsed.feed.sensor, "{sensor}"),
         time: TimeExplanation { of_records: latest.is_some(), ..time(parsed, timing) },
-        fields: told.iter().map(|told| explained_field(told, arrival)).collect(),
+        fields: told.iter().map(|told| explained_field(told, arrival, units)).collect(),
     }
 }
 
-fn explained_field(told: &Told<'_, '_>, arrival: Stamp) -> FieldExplanation {
+fn explained_field(told: &Told<'_, '_>, arrival: Stamp, units: DisplayUnits) -> FieldExplanation {
     let field = told.field;
     let (seen, became) = match told.outcome {
         Outcome::Absent => (String::new(), Became::Absent),
         Outcome::Lost(held, cause) => (held.excerpt(), Became::Lost(cause)),
         Outcome::Value(held, value) => {
-            (held.excerpt(), Became::Reading { value, unit: unit_for_people(field.quantity, field.unit) })
+            let (value, unit) = units.value_of_field(field.quantity, field.unit, value);
+            (held.excerpt(), Became::Reading { value, unit })
         }
     };
     let observed_at = told.when.map(|when| Timing::of_record(when, arrival).observed_at);
@@ -213,21 +223,6 @@ fn time(parsed: &Parsed<'_>, timing: Timing) -> TimeExplanation {
         of_records: false,
         problem: timing.problem,
         offset_minutes: timing.offset_minutes,
-    }
-}
-
-/// The unit that the engine works in, as people write it. A rain counter in tips stays in tips.
-fn unit_for_people(quantity: Quantity, unit: Unit) -> &'static str {
-    if quantity == Quantity::RainCounter && Unit::parse("tips") == Some(unit) {
-        return "tips";
-    }
-    match quantity.unit() {
-        "Cel" => "°C",
-        "deg" => "°",
-        "W/m2" => "W/m²",
-        "dB[mW]" => "dBm",
-        "1" => "",
-        unit => unit,
     }
 }
 

@@ -17,7 +17,7 @@ use std::borrow::Cow;
 
 use chrono_tz::Tz;
 
-pub use explain::{Explanation, explain, explain_in};
+pub use explain::{Explanation, Local, explain, explain_in};
 pub use loss::{Loss, LossCause, MessageLoss};
 pub use settings::{FeedSettings, Field, Format, Part, Sentinel, TimeField, TimeFormat};
 pub use time::TimeProblem;

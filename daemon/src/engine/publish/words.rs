@@ -10,6 +10,7 @@ use super::super::probe;
 use super::super::reading::Quantity;
 use super::super::season;
 use super::super::settings::{DisplayUnits, SiteSettings};
+use super::super::spike;
 use super::super::stamp::{MINUTE, Stamp};
 use super::super::state::{Context, Establishing, Season, SiteState};
 
@@ -61,6 +62,11 @@ pub fn hold(state: &SiteState, index: usize, hold: &Hold, context: &Context<'_>)
             )
         }
         Reason::Freeze if state.freeze.since().is_none() => match state.nights.expected_celsius() {
+            _ if let Some((since, celsius)) = spike::provisional_cold(state, context) => format!(
+                "Frost: a thermometer fell suddenly to {} at {}. Its next reading confirms this or ends the hold.",
+                temperature(site, celsius),
+                clock(context, since)
+            ),
             Some(low) => format!(
                 "Frost: after an evening like this the nights here fall to about {} by {}.",
                 temperature(site, low),
@@ -243,11 +249,25 @@ pub fn depth(site: &SiteSettings, mm: f64) -> String {
     }
 }
 
+/// Depth of water one digit finer, where it is the difference that matters.
+pub fn exact_depth(site: &SiteSettings, mm: f64) -> String {
+    match site.units {
+        DisplayUnits::Metric => format!("{:.2} mm", zero(mm, 0.005)),
+        DisplayUnits::Us => format!("{:.3} in", zero(mm / MM_PER_INCH, 0.0005)),
+    }
+}
+
 pub fn temperature(site: &SiteSettings, celsius: f64) -> String {
     match site.units {
         DisplayUnits::Metric => format!("{:.1} °C", zero(celsius, 0.05)),
         DisplayUnits::Us => format!("{:.0} °F", zero(celsius * 1.8 + 32.0, 0.5)),
     }
+}
+
+/// A difference of temperatures: 5 °C are 9 °F.
+pub fn temperature_change(site: &SiteSettings, celsius: f64) -> String {
+    let (number, unit) = site.units.change(Quantity::AirTemperature, celsius);
+    format!("{:.1} {unit}", zero(number, 0.05))
 }
 
 pub fn speed(site: &SiteSettings, m_per_s: f64) -> String {

@@ -46,6 +46,16 @@ struct Claim {
 }
 
 impl State {
+    /// The last accepted value, and when it was observed.
+    pub(super) fn last(&self) -> Option<(f64, Stamp)> {
+        self.last.map(|last| (last.value, last.at))
+    }
+
+    /// True when `value` at `at` cannot follow the last accepted one.
+    pub(super) fn is_impossible(&self, value: f64, at: Stamp, limits: &QuantityLimits) -> bool {
+        self.last.is_some_and(|last| is_impossible_between((last.value, last.at), (value, at), limits))
+    }
+
     /// Judges the change to `value` since the last accepted one; late readings by the way back to it. Does not yet take
     /// the value as the reference: see [`State::accept`].
     pub(super) fn judge(&mut self, value: f64, at: Stamp, limits: &QuantityLimits) -> Option<Finding> {
@@ -116,6 +126,12 @@ impl Claim {
             !exempt && self.max - self.min <= CLAIM_MOVES_TOLERANCES * flat.tolerance
         })
     }
+}
+
+/// True when one value cannot follow the other, each with its time.
+pub(super) fn is_impossible_between(one: (f64, Stamp), other: (f64, Stamp), limits: &QuantityLimits) -> bool {
+    let point = |(value, at)| Point { value, at };
+    compare(point(one), point(other), &limits.step).is_some_and(|finding| finding.flag == Flag::Bad)
 }
 
 /// The finding on the change between two points, whichever is earlier.

@@ -4,6 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::engine::stamp::{DAY, HOUR, MINUTE, SECOND};
+use crate::engine::units::DisplayUnits;
 
 use Flag::{Bad, Good, Suspect};
 use Quantity::*;
@@ -13,7 +14,7 @@ fn check(quantity: Quantity, lines: &[(i64, f64, Flag, Option<Test>)]) -> Track 
     let limits = QuantityLimits::default_for(quantity);
     let mut track = Track::default();
     for &(minutes, value, flag, test) in lines {
-        let judged = track.judge(quantity, value, Stamp(minutes * MINUTE), true, &limits);
+        let judged = track.judge(quantity, value, Stamp(minutes * MINUTE), true, &limits).1;
         assert_eq!((judged.flag, judged.test), (flag, test), "{value} at {minutes} min: {judged:?}");
     }
     track
@@ -25,7 +26,7 @@ fn flat_line(quantity: Quantity, value: f64, every: i64, until: i64, daylight: b
     let mut track = Track::default();
     let (mut suspect, mut bad) = (None, None);
     for minutes in (0..=until).step_by(every as usize) {
-        let judged = track.judge(quantity, value, Stamp(minutes * MINUTE), daylight, &limits);
+        let judged = track.judge(quantity, value, Stamp(minutes * MINUTE), daylight, &limits).1;
         match judged.flag {
             Suspect if suspect.is_none() => suspect = Some(minutes),
             Bad if bad.is_none() => bad = Some(minutes),
@@ -44,7 +45,7 @@ fn s01_what_is_no_finite_number_is_bad_for_every_quantity() {
     for quantity in Quantity::ALL {
         for value in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
             let limits = QuantityLimits::default_for(quantity);
-            let judged = Track::default().judge(quantity, value, Stamp(0), true, &limits);
+            let judged = Track::default().judge(quantity, value, Stamp(0), true, &limits).1;
             assert_eq!((judged.flag, judged.test), (Bad, RANGE), "{value} {}", quantity.name());
         }
     }
@@ -93,7 +94,7 @@ fn s05_a_lost_probe_never_becomes_the_reference_while_its_step_is_tested() {
     track.judge(AirTemperature, 26.9, Stamp(0), true, &limits);
     for five_minutes in 1..=12 * 12 {
         let value = if five_minutes % 7 < 3 { 0.0 } else { -0.06 };
-        let judged = track.judge(AirTemperature, value, Stamp(five_minutes * 5 * MINUTE), true, &limits);
+        let judged = track.judge(AirTemperature, value, Stamp(five_minutes * 5 * MINUTE), true, &limits).1;
         assert_eq!(judged.flag, Bad, "after {} min", five_minutes * 5);
     }
 }
@@ -114,7 +115,7 @@ fn s07_an_impossible_step_is_bad_even_if_three_agree() {
     let mut track = Track::default();
     let lines = [(0, 0.6), (10, 0.3), (20, 0.1), (30, 55.9), (40, 55.8), (50, 55.9), (60, -0.3), (70, -0.4)];
     for (minutes, value) in lines {
-        let judged = track.judge(AirTemperature, value, Stamp(minutes * MINUTE), false, &limits);
+        let judged = track.judge(AirTemperature, value, Stamp(minutes * MINUTE), false, &limits).1;
         let expected = if value < 50.0 { (Good, None) } else { (Bad, STEP) };
         assert_eq!((judged.flag, judged.test), expected, "{value}");
     }
@@ -146,8 +147,9 @@ fn s30_humidity_above_100_is_clipped_or_bad_and_a_sudden_zero_is_a_step() {
             (40, 0.0, Bad, STEP),
         ],
     );
-    let clipped =
-        Track::default().judge(RelativeHumidity, 101.7, Stamp(0), true, &QuantityLimits::default_for(RelativeHumidity));
+    let clipped = Track::default()
+        .judge(RelativeHumidity, 101.7, Stamp(0), true, &QuantityLimits::default_for(RelativeHumidity))
+        .1;
     assert_eq!((clipped.value, clipped.clipped, clipped.limit, clipped.seen), (100.0, true, 100.0, 101.7));
 }
 
@@ -157,7 +159,7 @@ fn s30_a_full_circle_is_north_and_less_than_none_is_bad() {
     for (value, flag, taken) in
         [(350.0, Good, 350.0), (10.0, Good, 10.0), (360.0, Good, 0.0), (-1.0, Bad, -1.0), (360.1, Bad, 360.1)]
     {
-        let judged = Track::default().judge(WindFromDirection, value, Stamp(0), true, &limits);
+        let judged = Track::default().judge(WindFromDirection, value, Stamp(0), true, &limits).1;
         assert_eq!((judged.flag, judged.value, judged.clipped), (flag, taken, false));
     }
 }
@@ -165,7 +167,7 @@ fn s30_a_full_circle_is_north_and_less_than_none_is_bad() {
 #[test]
 fn a_step_limit_grows_with_the_time_since_the_last_accepted_value() {
     // Air temperature, from 10 °C: 1 min 3 / 6, 5 min 6 / 10, 60 min 12 / 19.4, 12 h 25 °C, then any.
-    let limits = QuantityLimits::default_for(AirTemperature);
+    let limits = QuantityLimits { spike: None, ..QuantityLimits::default_for(AirTemperature) };
     for (seconds, change, flag) in [
         (10, 3.0, Good),
         (10, 3.1, Suspect),
@@ -185,7 +187,7 @@ fn a_step_limit_grows_with_the_time_since_the_last_accepted_value() {
         for sign in [-1.0, 1.0] {
             let mut track = Track::default();
             track.judge(AirTemperature, 10.0, Stamp(0), true, &limits);
-            let judged = track.judge(AirTemperature, 10.0 + sign * change, Stamp(seconds * SECOND), true, &limits);
+            let judged = track.judge(AirTemperature, 10.0 + sign * change, Stamp(seconds * SECOND), true, &limits).1;
             assert_eq!(judged.flag, flag, "{change} in {seconds} s");
         }
     }
@@ -194,7 +196,7 @@ fn a_step_limit_grows_with_the_time_since_the_last_accepted_value() {
 #[test]
 fn a_bad_step_is_not_the_reference_and_a_suspect_one_is() {
     check(AirTemperature, &[(0, 20.0, Good, None), (5, 35.0, Bad, STEP), (10, 21.0, Good, None)]);
-    check(AirTemperature, &[(0, 20.0, Good, None), (5, 28.0, Suspect, STEP), (10, 34.0, Good, None)]);
+    check(AirTemperature, &[(0, 20.0, Good, None), (5, 28.0, WAITS.0, WAITS.1), (10, 30.5, Good, None)]);
 }
 
 #[test]
@@ -221,10 +223,97 @@ fn rejected_readings_that_disagree_or_alternate_with_good_ones_claim_nothing() {
         track.judge(AirTemperature, 20.0, Stamp(0), true, &limits);
         for i in 1..=60 {
             let value = if i % 2 == 0 { other + 0.02 * i as f64 } else { 50.0 - 0.05 * i as f64 };
-            let judged = track.judge(AirTemperature, value, Stamp(i * 10 * MINUTE), true, &limits);
+            let judged = track.judge(AirTemperature, value, Stamp(i * 10 * MINUTE), true, &limits).1;
             assert_ne!(judged.test, NEW_LEVEL, "{value}");
         }
     }
+}
+
+const WAITS: (Flag, Option<Test>) = (Flag::NotEvaluated, Some(Test::Spike));
+
+/// Air temperature every five minutes, and for each reading that had to wait what became of it: its value, flag, height.
+fn check_spike(values: &[f64], expected: &[(f64, Flag, f64)]) {
+    let limits = QuantityLimits::default_for(AirTemperature);
+    let mut track = Track::default();
+    let mut waiting = None;
+    let mut seen = Vec::new();
+    for (value, i) in values.iter().zip(0..) {
+        let (settled, judged) = track.judge(AirTemperature, *value, Stamp(i * 5 * MINUTE), true, &limits);
+        if let Some(settled) = settled {
+            assert_eq!(waiting.take(), Some((settled.at, settled.judgment.value)));
+            let Judgment { flag, test, value, seen: height, .. } = settled.judgment;
+            seen.push((value, flag, if test == Some(Test::Spike) { height } else { 0.0 }));
+        }
+        if judged.is_provisional() {
+            assert_eq!((judged.flag, judged.test), WAITS);
+            waiting = Some((Stamp(i * 5 * MINUTE), *value));
+        }
+    }
+    assert_eq!(seen, expected, "{values:?}");
+}
+
+#[test]
+fn a_value_that_stands_out_from_both_neighbors_is_a_spike_and_one_that_stays_is_none() {
+    check_spike(&[20.0, 23.0, 20.0], &[]);
+    check_spike(&[20.0, 23.5, 20.0], &[(23.5, Suspect, 3.5)]);
+    check_spike(&[20.0, 28.0, 20.0], &[(28.0, Bad, 8.0)]);
+    check_spike(&[20.0, 14.0, 20.0], &[(14.0, Suspect, 6.0)]);
+    check_spike(&[20.0, 13.5, 20.0], &[(13.5, Bad, 6.5)]);
+    // The smaller of both steps is the height.
+    check_spike(&[20.0, 29.0, 24.0], &[(29.0, Suspect, 5.0)]);
+    check_spike(&[20.0, 24.0, 24.0], &[(24.0, Good, 0.0)]);
+    check_spike(&[20.0, 24.0, 22.0], &[(24.0, Good, 0.0)]);
+    check_spike(&[20.0, 28.0, 28.2, 20.0], &[(28.0, Suspect, 0.0)]);
+    // Steps that go the same way are weather.
+    check_spike(&[20.0, 24.0, 28.0, 32.0], &[(24.0, Good, 0.0), (28.0, Good, 0.0)]);
+    // After a spike the next is measured from before it, and can be one itself.
+    check_spike(&[20.0, 28.0, 20.25, 28.0, 20.5], &[(28.0, Bad, 7.75), (28.0, Bad, 7.5)]);
+    // A value that cannot follow either of them judges nothing.
+    check_spike(&[20.0, 26.0, 1.0, 20.5], &[(26.0, Suspect, 5.5)]);
+    // The wait is no reason to take a value that cannot be.
+    check_spike(&[20.0, 26.0, -127.0, 26.5], &[(26.0, Good, 0.0)]);
+}
+
+#[test]
+fn between_readings_further_apart_than_a_spike_lasts_the_weather_goes_up_and_comes_down() {
+    let limits = QuantityLimits::default_for(AirTemperature);
+    for (gap, waits) in [(19, true), (20, true), (21, false)] {
+        let mut track = Track::default();
+        track.judge(AirTemperature, 20.0, Stamp(0), true, &limits);
+        let (_, judged) = track.judge(AirTemperature, 26.5, Stamp(gap * MINUTE), true, &limits);
+        assert_eq!(judged.is_provisional(), waits, "{gap} min");
+        // Nobody knows what it did in a longer silence after it.
+        let (settled, _) = track.judge(AirTemperature, 20.0, Stamp((gap + 21) * MINUTE), true, &limits);
+        assert_eq!(settled.map(|settled| settled.judgment.flag), waits.then_some(Good), "{gap} min");
+    }
+}
+
+#[test]
+fn sun_wind_and_what_is_set_to_none_never_wait() {
+    let never = QuantityLimits { spike: None, ..QuantityLimits::default_for(AirTemperature) };
+    for (quantity, limits) in [
+        (SurfaceDownwellingShortwaveFlux, QuantityLimits::default_for(SurfaceDownwellingShortwaveFlux)),
+        (WindSpeed, QuantityLimits::default_for(WindSpeed)),
+        (AirTemperature, never),
+    ] {
+        let mut track = Track::default();
+        for (value, i) in [10.0, 18.0, 10.0, 18.0].into_iter().zip(0..) {
+            let (settled, judged) = track.judge(quantity, value, Stamp(i * 5 * MINUTE), true, &limits);
+            assert!(settled.is_none() && !judged.is_provisional(), "{quantity:?}");
+        }
+    }
+}
+
+#[test]
+fn a_reading_that_waits_survives_saving() {
+    let limits = QuantityLimits::default_for(AirTemperature);
+    let mut track = Track::default();
+    track.judge(AirTemperature, 20.0, Stamp(0), true, &limits);
+    track.judge(AirTemperature, 28.0, Stamp(5 * MINUTE), true, &limits);
+    let mut loaded: Track = rmp_serde::from_slice(&rmp_serde::to_vec_named(&track).unwrap()).unwrap();
+    assert_eq!(loaded, track);
+    let (settled, _) = loaded.judge(AirTemperature, 20.0, Stamp(10 * MINUTE), true, &limits);
+    assert_eq!(settled.map(|settled| (settled.at, settled.judgment.flag)), Some((Stamp(5 * MINUTE), Bad)));
 }
 
 #[test]
@@ -245,13 +334,13 @@ fn a_late_reading_is_judged_by_the_way_to_the_known_one_and_changes_nothing() {
 
 #[test]
 fn a_clock_step_back_does_not_make_readings_late() {
-    let limits = QuantityLimits::default_for(AirTemperature);
+    let limits = QuantityLimits { spike: None, ..QuantityLimits::default_for(AirTemperature) };
     let mut track = Track::default();
     track.judge(AirTemperature, 10.0, Stamp(DAY), true, &limits);
     track.clock_stepped_back(Stamp(DAY - HOUR));
     let at = Stamp(DAY - HOUR).plus(10 * MINUTE);
-    assert_eq!(track.judge(AirTemperature, 15.0, at, true, &limits).flag, Good);
-    assert_eq!(track.judge(AirTemperature, 20.0, at.plus(10 * MINUTE), true, &limits).flag, Good);
+    assert_eq!(track.judge(AirTemperature, 15.0, at, true, &limits).1.flag, Good);
+    assert_eq!(track.judge(AirTemperature, 20.0, at.plus(10 * MINUTE), true, &limits).1.flag, Good);
 }
 
 #[test]
@@ -282,7 +371,7 @@ fn sun_at_night_is_suspect_and_the_offset_of_the_instrument_is_no_sun() {
         (-3.0, Good, Some(Test::Clip), 0.0),
         (-4.1, Bad, RANGE, -4.1),
     ] {
-        let judged = Track::default().judge(SurfaceDownwellingShortwaveFlux, value, Stamp(0), false, &limits);
+        let judged = Track::default().judge(SurfaceDownwellingShortwaveFlux, value, Stamp(0), false, &limits).1;
         assert_eq!((judged.flag, judged.test, judged.value), (flag, test, taken));
     }
 }
@@ -308,7 +397,7 @@ fn a_slow_drift_is_measured_from_the_value_at_which_it_became_flat() {
 fn a_bad_flat_line_says_so_in_hours() {
     let limits = QuantityLimits::default_for(AirTemperature);
     let mut track = Track::default();
-    let judged = (0..=39).map(|i| track.judge(AirTemperature, 20.0, Stamp(i * 10 * MINUTE), true, &limits)).last();
+    let judged = (0..=39).map(|i| track.judge(AirTemperature, 20.0, Stamp(i * 10 * MINUTE), true, &limits).1).last();
     let judged = judged.unwrap();
     assert_eq!((judged.flag, judged.test, judged.limit, judged.seen), (Bad, Some(Test::FlatLine), 6.0, 6.5));
 }
@@ -338,14 +427,16 @@ proptest! {
         let limits = QuantityLimits::default_for(quantity);
         let mut track = Track::default();
         for (value, at, daylight, step_back) in readings {
-            let judged = track.judge(quantity, value, Stamp(at), daylight, &limits);
+            let judged = track.judge(quantity, value, Stamp(at), daylight, &limits).1;
             if judged.flag.counts() {
                 prop_assert!(limits.hard_min <= judged.value && judged.value <= limits.hard_max);
                 prop_assert!(limits.clip_to.is_none_or(|clip| clip.min <= judged.value && judged.value <= clip.max));
             } else {
                 prop_assert!(judged.test.is_some());
             }
-            prop_assert!(!explain(&judged, quantity).is_empty());
+            for units in [DisplayUnits::Metric, DisplayUnits::Us] {
+                prop_assert!(explain(&judged, quantity, units).len() > quantity.name().len());
+            }
             if step_back {
                 track.clock_stepped_back(Stamp(at).plus(-HOUR));
             }
@@ -366,7 +457,7 @@ proptest! {
         // An ordinary day from here on: 8 to 22 °C.
         for minutes in (5..=24 * 60).step_by(5) {
             let value = 15.0 - 7.0 * (minutes as f64 * std::f64::consts::TAU / 1_440.0).cos();
-            let judged = track.judge(AirTemperature, value, at.plus(minutes * MINUTE), true, &limits);
+            let judged = track.judge(AirTemperature, value, at.plus(minutes * MINUTE), true, &limits).1;
             prop_assert!(minutes <= 12 * 60 || judged.flag.counts(), "{} after {} min: {:?}", value, minutes, judged);
         }
     }

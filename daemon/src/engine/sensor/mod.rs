@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::quality::Track;
 use super::quality::duplicate::RepeatMemory;
-use super::reading::{Flag, Quantity};
+use super::reading::{Flag, Quantity, Reading};
 use super::stamp::{HOUR, MINUTE, Stamp};
 pub use battery::{Battery, BatterySettings};
 use direction::Direction;
@@ -118,6 +118,15 @@ pub struct ClockFault {
     /// When the last of them came.
     #[serde(rename = "a", default)]
     pub at: Stamp,
+}
+
+impl Channel {
+    /// Shows a reading as the last, unless it is older than the last one.
+    pub fn show(&mut self, reading: &Reading, flag: Flag) {
+        if self.flag == Flag::Missing || self.observed_at <= reading.observed_at {
+            (self.last, self.flag, self.observed_at) = (reading.value, flag, reading.observed_at);
+        }
+    }
 }
 
 impl Sensor {

@@ -73,6 +73,13 @@ impl FreezeHold {
         None
     }
 
+    /// Cold that held since `since` before anybody could tell whether it was true: it was.
+    pub fn confirm(&mut self, since: Stamp, celsius: f64) {
+        self.warm = None;
+        self.coldest_celsius = if self.since.is_some() { self.coldest_celsius.min(celsius) } else { celsius };
+        self.since.get_or_insert(since);
+    }
+
     /// Ends the hold because no frost was behind the cold.
     pub fn withdraw(&mut self) {
         *self = Self::default();

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::engine::decode::{Field, Format, TimeField, TimeFormat, TopicTemplate};
+use crate::engine::units::Unit;
 
 fn feed(name: &str, template: &str, format: Format, fields: &[(&str, Quantity, &str)]) -> FeedSettings {
     let fields = fields.iter().map(|&(key, quantity, unit)| Field::new(key, quantity, Unit::parse(unit).unwrap()));
@@ -150,13 +151,24 @@ fn every_feed_that_matches_is_shown() {
 }
 
 #[test]
+fn values_are_told_in_the_units_of_the_site() {
+    let us = Local { zone: chrono_tz::Tz::UTC, units: DisplayUnits::Us };
+    let payload = br#"{"temp_f":72.5,"rain_total":31,"batt_v":2.9}"#;
+    let text = explain_in(&feeds(), "yard/oak/air/state", payload, Stamp(1_814_412_601_000), |_| Some(us)).to_string();
+    for said in ["air_temperature = 72.5 °F", "rain_counter = 31 tips", "battery_voltage = 2.9 V"] {
+        assert!(text.contains(said), "{text}");
+    }
+}
+
+#[test]
 fn the_zone_of_the_site_is_used_for_local_times() {
     let mut feeds = feeds();
     feeds[0].time = Some(TimeField { pointer: "/ts".into(), format: TimeFormat::Local, zone: None });
     let payload = br#"{"ts":"2027-07-01 05:30:00"}"#;
-    let zone_of = |site: &str| (site == "oak").then_some(chrono_tz::Europe::Berlin);
+    let berlin = Local { zone: chrono_tz::Europe::Berlin, units: DisplayUnits::Us };
+    let local_of = |site: &str| (site == "oak").then_some(berlin);
     let arrival = Stamp(1_814_412_601_000);
-    let text = explain_in(&feeds, "yard/oak/air/state", payload, arrival, zone_of).to_string();
+    let text = explain_in(&feeds, "yard/oak/air/state", payload, arrival, local_of).to_string();
     assert!(text.contains("2027-07-01T03:30:00Z  (from /ts of the payload: 2027-07-01 05:30:00)"), "{text}");
     let text = explain(&feeds, "yard/oak/air/state", payload, arrival).to_string();
     assert!(text.contains("it has no zone; to do: name the zone"), "{text}");

@@ -6,7 +6,7 @@ use super::*;
 fn each_test_is_explained_with_value_limit_and_unit() {
     let check = |quantity, flag, test, seen, limit, expected: &str| {
         let judgment = Judgment { flag, test, limit, seen, ..Judgment::good(seen) };
-        assert_eq!(explain(&judgment, quantity), expected);
+        assert_eq!(explain(&judgment, quantity, DisplayUnits::Metric), expected);
     };
     use Flag::{Bad, Good, Missing, Suspect};
     use Quantity::*;
@@ -56,6 +56,22 @@ fn each_test_is_explained_with_value_limit_and_unit() {
     );
     check(
         AirTemperature,
+        Flag::NotEvaluated,
+        Some(Test::Spike),
+        6.5,
+        3.0,
+        "air temperature: changed by 6.5 °C; after more than 3 °C the next reading decides whether it counts",
+    );
+    check(
+        AirTemperature,
+        Bad,
+        Some(Test::Spike),
+        6.5,
+        6.0,
+        "air temperature: 6.5 °C stood out by 6.5 °C from the readings before and after it; more than 6 °C is not believed",
+    );
+    check(
+        AirTemperature,
         Suspect,
         Some(Test::NewLevel),
         30.0,
@@ -84,7 +100,15 @@ fn each_test_is_explained_with_value_limit_and_unit() {
         Some(Test::ClearSky),
         1_200.0,
         1_000.0,
-        "surface downwelling shortwave flux: 1200 W/m²; a clear sky gives at most 1000 W/m²",
+        "surface downwelling shortwave flux: 1200 W/m²; with the sun at this height there is hardly ever more than 1000 W/m²",
+    );
+    check(
+        sun,
+        Bad,
+        Some(Test::SunLimit),
+        1700.0,
+        1590.4,
+        "surface downwelling shortwave flux: 1700 W/m² cannot be, the sun of this day gives at most 1590.4 W/m²",
     );
     check(
         WindFromDirection,
@@ -136,4 +160,57 @@ fn each_test_is_explained_with_value_limit_and_unit() {
     );
     check(BatteryOk, Bad, Some(Test::Range), 2.0, 1.0, "battery ok: 2 cannot be, it is at most 1");
     check(RainfallAmount, Bad, Some(Test::Duplicate), 0.2, 0.0, "rainfall amount: heard before, does not count again");
+}
+
+#[test]
+fn a_site_in_us_units_reads_them_and_a_change_has_no_zero_point() {
+    use Flag::{Bad, Missing, Suspect};
+    use Quantity::*;
+    let texts = [
+        (
+            AirTemperature,
+            Bad,
+            Test::Range,
+            -127.0,
+            -40.0,
+            "air temperature: -196.6 °F cannot be, it is at least -40 °F",
+        ),
+        (
+            AirTemperature,
+            Bad,
+            Test::Step,
+            26.9,
+            10.0,
+            "air temperature: changed by 48.4 °F; more than 18 °F in that time is not believed",
+        ),
+        (
+            AirTemperature,
+            Bad,
+            Test::FlatLine,
+            6.5,
+            6.0,
+            "air temperature: has not changed for 6.5 h; after 6 h that is not believed",
+        ),
+        (
+            WindFromDirection,
+            Missing,
+            Test::Calm,
+            0.0,
+            0.3,
+            "wind from direction: says nothing at a wind speed of 0 mph, below 0.7 mph is a calm",
+        ),
+        (
+            RainCounter,
+            Suspect,
+            Test::RainCap,
+            8.0,
+            5.0,
+            "rain counter: 0.31 in fell; more than 0.2 in in that time is doubtful",
+        ),
+        (AirPressure, Bad, Test::Range, 470.0, 500.0, "air pressure: 13.88 inHg cannot be, it is at least 14.76 inHg"),
+    ];
+    for (quantity, flag, test, seen, limit, expected) in texts {
+        let judgment = Judgment { flag, test: Some(test), limit, seen, ..Judgment::good(seen) };
+        assert_eq!(explain(&judgment, quantity, DisplayUnits::Us), expected);
+    }
 }
