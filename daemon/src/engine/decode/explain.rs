@@ -183,15 +183,15 @@ fn message(parsed: &Parsed<'_>, arrival: Stamp, zone_of: &impl Fn(&str) -> Optio
 
 fn explained_field(told: &Told<'_, '_>, arrival: Stamp) -> FieldExplanation {
     let field = told.field;
-    let (seen, became) = match told.outcome {
-        Outcome::Absent => (String::new(), Became::Absent),
-        Outcome::Lost(held, cause) => (held.excerpt(), Became::Lost(cause)),
-        Outcome::Value(held, value) => {
-            (held.excerpt(), Became::Reading { value, unit: unit_for_people(field.quantity, field.unit) })
+    let (quantity, seen, became) = match told.outcome {
+        Outcome::Absent => (field.quantity, String::new(), Became::Absent),
+        Outcome::Lost(held, cause) => (field.quantity, held.excerpt(), Became::Lost(cause)),
+        Outcome::Value(held, quantity, value) => {
+            (quantity, held.excerpt(), Became::Reading { value, unit: unit_for_people(quantity, field.unit) })
         }
     };
     let observed_at = told.when.map(|when| Timing::of_record(when, arrival).observed_at);
-    FieldExplanation { key: field.key.clone(), quantity: field.quantity, seen, observed_at, became }
+    FieldExplanation { key: field.key.clone(), quantity, seen, observed_at, became }
 }
 
 fn named(name: Option<Cow<'_, str>>, part: &Part, capture: &str) -> Named {
