@@ -100,6 +100,11 @@ impl Engine {
         let visits = list.into_iter().cloned().collect();
         let payload = payload(visits, left_out, self.epoch, sequence, now.wall);
         self.outputs.push(Output::State { topic: topic(&self.settings.prefix), payload });
+        self.save_partition();
+    }
+
+    /// The partition is saved with the next commit, not when its turn comes.
+    pub(super) fn save_partition(&mut self) {
         self.visits.is_unsaved = true;
         self.mark(PARTITION);
     }
