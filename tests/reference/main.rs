@@ -25,6 +25,7 @@ mod qartod;
 #[cfg(test)]
 mod qartod_cases;
 #[cfg(test)]
+mod siting;
 mod sun_clock;
 #[cfg(test)]
 mod table;

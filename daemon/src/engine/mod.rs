@@ -27,6 +27,7 @@ mod judge;
 mod nearby;
 pub mod output;
 mod partition;
+mod partly;
 mod presence;
 mod probe;
 pub(crate) mod publish;

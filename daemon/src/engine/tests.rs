@@ -23,6 +23,7 @@ mod diary;
 mod frost;
 mod learning;
 mod nearby;
+mod partly;
 mod root_zone;
 mod season;
 mod silence;

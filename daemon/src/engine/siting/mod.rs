@@ -160,9 +160,9 @@ fn look_at_sun(state: &mut SiteState, date: NaiveDate, start: Stamp, end: Stamp,
         let clear = clear.get_or_insert_with(|| sun_clock::clear_day(place, date.ordinal()));
         let of_day = bin.start.0.rem_euclid(24 * HOUR);
         let middle = (of_day + i64::from(bin.minutes) * MINUTE / 2) as f64 / HOUR as f64;
-        if let Some(clear) = clear.get((of_day / HOUR) as usize) {
-            hours.push((middle, mean, *clear));
-        }
+        let hour = (of_day / HOUR) as usize;
+        let around = [hour + 23, hour, hour + 1].map(|hour| clear.get(hour % 24).copied().unwrap_or(0.0));
+        hours.push((middle, mean, around[1], around.into_iter().fold(f64::INFINITY, f64::min)));
     }
     if !hours.is_empty() {
         let (latitude, longitude) = (place.latitude_degrees, place.longitude_degrees);
@@ -171,11 +171,11 @@ fn look_at_sun(state: &mut SiteState, date: NaiveDate, start: Stamp, end: Stamp,
     }
 }
 
-/// The day's mean wind, brought to 2 m, against what is usual; by settings or climate normals, not by the site's own days.
+/// The day's mean wind, brought to 2 m, against the normals of the date. One figure for the whole year would not do: months
+/// differ by more than a hedge takes away.
 fn look_at_usual_wind(state: &mut SiteState, date: NaiveDate, start: Stamp, end: Stamp, context: &Context<'_>) {
     let place = &context.site.place;
-    let normals = context.site.normals.as_ref().and_then(|normals| normals.usual_wind(date));
-    let Some(usual) = place.usual_wind_m_per_s.or(normals) else { return };
+    let Some(usual) = context.site.normals.as_ref().and_then(|normals| normals.usual_wind(date)) else { return };
     let read: Vec<f64> = state
         .book
         .between(start, end)
