@@ -77,7 +77,7 @@ pub fn play(arguments: &Arguments) -> Result<Played, String> {
         let is_away = away.is_some_and(|outage| outage.holds(from));
         for (index, site) in sites.iter_mut().enumerate() {
             // Sensors do not speak all at once.
-            let at = start + to - step + (index as i64 * 7_919 + 1_000) % (step - MINUTE);
+            let at = start + from + (index as i64 * SPREAD_MS + 1_000) % (10 * MINUTE - 10_000);
             for entry in site.step(index, start, (from, to), at, &mut tally) {
                 if !is_away {
                     messages += 1;
@@ -116,7 +116,9 @@ impl Site {
 
     /// What the site sends in a slot.
     fn step(&mut self, index: usize, start: i64, (from, to): (i64, i64), at: i64, tally: &mut Tally) -> Vec<Entry> {
-        self.air = self.weather.step(start + from, start + to);
+        // What comes once an hour speaks of the hour that has passed: of its middle.
+        let middle = at - (to - from) / 2;
+        self.air = self.weather.step(middle - (to - from), middle);
         if self.air.rain_mm > 0.0 {
             self.wet_at = to;
         }
@@ -249,4 +251,6 @@ fn message(site: &str, sensor: &str, payload: String) -> Entry {
     Entry::Message { topic, payload: payload.into_bytes(), retain: false, dup: false }
 }
 
+/// A prime, so that sensors spread.
+const SPREAD_MS: i64 = 7_919;
 const TIP_MM: f64 = 0.2;

@@ -173,7 +173,9 @@ impl Tally {
         }
         ear.open.insert(key.to_owned(), at);
         let kind = key.split('/').next().unwrap_or_default();
-        *self.alerts.entry(kind.to_owned()).or_default() += 1;
+        let about_place = ["siting_doubtful", "gauge_clogged"].contains(&kind);
+        let counted = if about_place { key.replace("/mast", "") } else { kind.to_owned() };
+        *self.alerts.entry(counted).or_default() += 1;
         if ["battery_forecast", "battery_low"].contains(&kind) {
             let other = if kind == "battery_low" { "battery_forecast/mast" } else { "battery_low/mast" };
             if !ear.open.contains_key(other) {
