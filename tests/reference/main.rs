@@ -26,6 +26,7 @@ mod qartod;
 mod qartod_cases;
 #[cfg(test)]
 mod siting;
+#[cfg(test)]
 mod sun_clock;
 #[cfg(test)]
 mod table;

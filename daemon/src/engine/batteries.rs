@@ -260,7 +260,7 @@ fn wording(
         _ => format!("Go soon: bring {bring}, and note the change with a service command."),
     };
     let rests_on = match forecast.range {
-        RangeBasis::Assumed => " The range is assumed: too few ends of such batteries are known.".to_owned(),
+        RangeBasis::Assumed => " The range is assumed so far.".to_owned(),
         RangeBasis::Sensor => {
             format!(" The range rests on {} earlier batteries of this sensor.", forecast.outcomes)
         }

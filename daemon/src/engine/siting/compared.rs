@@ -188,7 +188,7 @@ mod tests {
                 _ => {}
             }
         }
-        assert!((60..=70).contains(&seen.unwrap()) && (80..110).contains(&gone.unwrap()), "{seen:?} {gone:?}");
+        assert!((50..=65).contains(&seen.unwrap()) && (80..110).contains(&gone.unwrap()), "{seen:?} {gone:?}");
     }
 
     #[test]

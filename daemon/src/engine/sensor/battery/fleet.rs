@@ -226,7 +226,7 @@ mod tests {
 
     #[test]
     fn nine_ends_set_the_range_from_the_next_day_on_and_eight_do_not() {
-        let logs: Vec<(f64, bool)> = (1..=9).map(|step| (f64::from(step) / 8.0, true)).collect();
+        let logs: Vec<(f64, bool)> = (1..=9).map(|step| (f64::from(step - 3) / 4.0, true)).collect();
         let assumed = shares(&mut fleet(&logs[..8]), 101);
         assert_eq!((assumed.range, assumed.earliest, assumed.latest), (RangeBasis::Assumed, 0.6, 1.6));
         let mut nine = fleet(&logs);
@@ -234,9 +234,9 @@ mod tests {
         let learnt = shares(&mut nine, 101);
         assert_eq!((learnt.range, learnt.outcomes), (RangeBasis::Fleet, 9));
         // The fifth of nine is the middle, the first and the last bound eight of ten.
-        assert!((learnt.factor - (1.5_f64 / 8.0).exp2()).abs() < 1e-9, "{learnt:?}");
-        assert!((learnt.factor * learnt.earliest - (1.0_f64 / 8.0).exp2()).abs() < 1e-9, "{learnt:?}");
-        assert!((learnt.factor * learnt.latest - (9.0_f64 / 8.0).exp2()).abs() < 1e-9, "{learnt:?}");
+        assert!((learnt.factor - (0.3 * 0.5_f64).exp2()).abs() < 1e-9, "{learnt:?}");
+        assert!((learnt.factor * learnt.earliest - (-0.5_f64).exp2()).abs() < 1e-9, "{learnt:?}");
+        assert!((learnt.factor * learnt.latest - 1.5_f64.exp2()).abs() < 1e-9, "{learnt:?}");
         let other = nine.table(101).shares(Chemistry::Nimh9V, &Experience::default());
         assert_eq!((other.range, other.factor), (RangeBasis::Assumed, 1.0));
     }
