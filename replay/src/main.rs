@@ -14,8 +14,8 @@ use thirst_replay::recording::{Line, Reader, Writer, parse_time};
 use thirst_replay::report::{Form, Report};
 use thirst_replay::world::faults::{Fault, Switches};
 use thirst_replay::world::{self, World, scenario};
-use thirst_replay::yard;
 use thirst_replay::{clock, closed_loop, configuration, synthetic};
+use thirst_replay::{fleet, yard};
 use thirstd::config;
 use thirstd::engine::stamp::{HOUR, Stamp};
 
@@ -118,6 +118,9 @@ enum Command {
     /// them beside a fixed timer. Modelled on the published protocol, zone table from memory; no statement of conformity.
     /// The last line printed is one JSON object.
     Yard(Box<yard::arguments::Arguments>),
+    /// Play invented sites over years, with seeded faults, as messages through the engine, and count what was said of them.
+    /// The last line printed is one JSON object.
+    Fleet(fleet::Arguments),
 }
 
 #[derive(Args)]
@@ -208,6 +211,10 @@ fn carry_out(command: Command) -> Result<(), String> {
         Command::Year { out, days, seed } => write_all(&out, synthetic::year(days, seed)),
         Command::Sample { out } => write_all(&out, synthetic::sample().into_iter()),
         Command::Synth { sites, days, seed, out, without } => synth(usize::from(sites), days, seed, &out, without),
+        Command::Fleet(arguments) => {
+            let text = fleet::carry_out(&arguments)?;
+            writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
+        }
         Command::Yard(arguments) => {
             let (text, page) = yard::arguments::carry_out(&arguments)?;
             if let (Some(path), Some(page)) = (&arguments.report, page) {

@@ -48,8 +48,8 @@ pub use head::Name;
 pub use instruction::{Capability, Fallback, Instruction, RunTime};
 pub use report::{InForce, REPORT_BYTES_MAX, REPORT_RUNS_MAX, Report, ReportError, Run};
 pub use sensor::{
-    Battery, BatteryEnd, BatteryForecast, BatteryState, ForecastBasis, LastValue, Link, LinkState, SensorStatus,
-    SilenceForecast,
+    Battery, BatteryEnd, BatteryForecast, BatteryState, ForecastBasis, LastValue, Link, LinkState, RangeBasis,
+    SensorStatus, SilenceForecast,
 };
 pub use totals::{EtoMethod, PreviousDay, RainTotals, TotalMark, Totals};
 pub use visits::{Visit, VisitConfidence, Visits};

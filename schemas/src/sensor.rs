@@ -128,6 +128,24 @@ pub struct BatteryForecast {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0, max = 100))]
     pub used_percent: Option<u8>,
+    /// What the range from earliest to latest rests on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range: Option<RangeBasis>,
+    /// How many batteries that came to their end the range rests on; 0 where it is assumed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range_outcomes: Option<u16>,
+}
+
+/// What the range of a battery's forecast rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum RangeBasis {
+    /// 0.6 to 1.6 of the likely time, until ends are known; on made-up fleets four to seven ends of ten fell into it.
+    Assumed,
+    /// Earlier batteries of this sensor, at least three.
+    Sensor,
+    /// Batteries of the same chemistry in all sensors of the daemon, at least nine: meant to hold eight ends of ten.
+    Fleet,
 }
 
 /// The range of days within which a battery will be empty.
@@ -137,7 +155,7 @@ pub struct BatteryEnd {
     pub earliest: NaiveDate,
     /// The most likely day.
     pub likely: NaiveDate,
-    /// The last day of the range; on a made-up fleet four to seven ends of ten fell into the first range told.
+    /// The last day of the range; `range` says what it rests on.
     pub latest: NaiveDate,
 }
 
@@ -172,7 +190,7 @@ pub enum BatteryState {
 pub struct SilenceForecast {
     /// The most likely day, in the site's time zone.
     pub silent_by: NaiveDate,
-    /// The first day of the range in which it is expected. On a made-up fleet about six ends of ten fell into it.
+    /// The first day of the range in which it is expected.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earliest: Option<NaiveDate>,
     /// The last day of that range. Absent: no end can be told.

@@ -6,6 +6,7 @@
 
 mod alerts;
 mod bad_sensors;
+mod batteries;
 mod bridge;
 mod case;
 mod configuration;

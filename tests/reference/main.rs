@@ -26,6 +26,8 @@ mod qartod;
 mod qartod_cases;
 mod qartod_daemon;
 #[cfg(test)]
+mod siting;
+#[cfg(test)]
 mod sun_clock;
 #[cfg(test)]
 mod table;

@@ -8,10 +8,10 @@ use super::evidence;
 use super::output::Level;
 use super::publish::{alerts, log};
 use super::reading::{Quantity, Reading};
-use super::sensor::battery::forecast::Basis;
+use super::sensor::battery::forecast::{Basis, RangeBasis};
 use super::sensor::battery::{Battery, BatteryChange, BatteryReading, DayChange, Forecast, Outlook};
 use super::settings::SensorSettings;
-use super::stamp::{HOUR, Stamp};
+use super::stamp::{DAY, HOUR, Stamp};
 use super::state::{Context, SiteState};
 use super::units::{Percent, Volts};
 
@@ -35,6 +35,7 @@ pub fn read(
         let celsius = beside.or_else(|| nearby_celsius(state, index, settings, context));
         let at = moment_of(state, reading, context);
         let noted = state.sensors[index].sensor.battery.note(at, said, celsius, &settings.battery);
+        take_outcome(state, index, settings, context);
         day_changed(state, index, settings, noted, context);
     }
     match change {
@@ -83,8 +84,9 @@ pub fn turn(state: &mut SiteState, context: &mut Context<'_>) {
         let Some(entry) = state.sensors.get_mut(index) else { return };
         let Some(outlook) = entry.sensor.battery.outlook_mut() else { continue };
         let before = outlook.forecast().copied();
-        let change = outlook.turn(today, &settings.battery);
+        let change = outlook.turn(today, &settings.battery, context.fleet);
         entry.sensor.status_due |= outlook.forecast().copied() != before;
+        take_outcome(state, index, settings, context);
         day_changed(state, index, settings, change, context);
         // A drained site needs no battery before the spring.
         if !state.season.waters() {
@@ -95,6 +97,23 @@ pub fn turn(state: &mut SiteState, context: &mut Context<'_>) {
         }
         announce(state, index, settings, today, context);
     }
+}
+
+/// What became of a battery is told to the partition, whose forecasts learn from it.
+fn take_outcome(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &Context<'_>) {
+    let Some(outcome) = state.sensors[index].sensor.battery.outlook_mut().and_then(Outlook::take_outcome) else {
+        return;
+    };
+    let day = utc_day(context.now.wall);
+    // FNV-1a, 32 bits: a replay that comes by here again gives the same key.
+    let step = |hash: u32, byte: u8| (hash ^ u32::from(byte)).wrapping_mul(0x0100_0193);
+    let names = context.site.id.bytes().chain([b'/']).chain(settings.id.bytes()).chain(day.to_le_bytes());
+    state.outcomes.push((names.fold(0x811c_9dc5, step), day, outcome));
+}
+
+/// Whole days since 1970, UTC.
+pub fn utc_day(at: Stamp) -> u16 {
+    u16::try_from(at.0.div_euclid(DAY)).unwrap_or(0)
 }
 
 /// A new battery was seen, or its service noted: what was said of the old one is over.
@@ -240,7 +259,18 @@ fn wording(
         ),
         _ => format!("Go soon: bring {bring}, and note the change with a service command."),
     };
+    let rests_on = match forecast.range {
+        RangeBasis::Assumed => " The range is assumed so far.".to_owned(),
+        RangeBasis::Sensor => {
+            format!(" The range rests on {} earlier batteries of this sensor.", forecast.outcomes)
+        }
+        RangeBasis::Fleet => {
+            format!(" The range is where eight of ten of such batteries ended, by {} ends.", forecast.outcomes)
+        }
+    };
+    let text = if left.latest == 0 { text } else { text + &rests_on };
     let mut wording = Wording::new(text, action)
+        .with("range_outcomes", f64::from(forecast.outcomes))
         .with("days_left_earliest", f64::from(left.earliest))
         .with("days_left_likely", f64::from(left.likely))
         .with("days_left_latest", f64::from(left.latest))

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use super::deadlines::Deadlines;
 use super::event::Now;
 use super::routes::Routes;
+use super::sensor::battery::fleet::NONE;
 use super::settings::{Settings, SiteSettings};
 use super::state::{Context, SiteState};
 use super::{Engine, PARTITION, publish, site_step, snapshot};
@@ -28,7 +29,8 @@ impl Engine {
             let state = match (old.remove(site.id.as_str()), self.parked.remove(&site.id)) {
                 (Some((was, mut state)), _) => {
                     let outputs = &mut self.outputs;
-                    let mut context = Context { now, settings: &before, site: was, epoch: self.epoch, outputs };
+                    let mut context =
+                        Context { now, settings: &before, site: was, epoch: self.epoch, fleet: &NONE, outputs };
                     if before.prefix == self.settings.prefix {
                         publish::departure::parts(&mut state, site, &mut context);
                     } else {
@@ -50,7 +52,7 @@ impl Engine {
             let outputs = &mut self.outputs;
             publish::departure::site(
                 &mut state,
-                &mut Context { now, settings: &before, site: was, epoch: self.epoch, outputs },
+                &mut Context { now, settings: &before, site: was, epoch: self.epoch, fleet: &NONE, outputs },
             );
             let saved = snapshot::write(id, applied, &state);
             self.parked.insert(id.to_owned(), saved.clone());

@@ -14,6 +14,7 @@ use super::output::{Level, Output};
 use super::publish::{self, alerts, log, words};
 use super::season;
 use super::sensor::service::{ServiceKind, ServiceMark};
+use super::siting;
 use super::stamp::DAY;
 use super::stamp::{HOUR, Stamp};
 use super::state::{Context, Establishing, Season, SeenCommand, SiteState};
@@ -219,6 +220,7 @@ fn service(state: &mut SiteState, order: &wire::ServiceOrder, context: &mut Cont
         ServiceKind::Cleaned => gauge_watch::believed(state, index, "somebody has seen to it", context),
         ServiceKind::Battery | ServiceKind::Added => {}
     }
+    siting::serviced(state, index, kind, context);
     if kind == ServiceKind::Battery || kind == ServiceKind::Replaced {
         batteries::replaced(state, &order.sensor, context);
     }

@@ -44,7 +44,10 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
         let what = loss.quantity.map_or("the message".to_owned(), |quantity| quantity.name().replace('_', " "));
         let text = format!("{what}: {} (saw {:?}); {}", loss.cause.text(), loss.seen, loss.cause.advice());
         faults::lost(state, index, loss.cause.name(), &text, context);
-        if matches!(loss.cause, LossCause::Sentinel | LossCause::NotFinite) {
+        // A battery whose level is not known is no fault of a probe.
+        let of_battery =
+            loss.quantity.is_some_and(|quantity| matches!(quantity, Quantity::BatteryLevel | Quantity::BatteryOk));
+        if matches!(loss.cause, LossCause::Sentinel | LossCause::NotFinite) && !of_battery {
             let meaning =
                 if loss.cause == LossCause::Sentinel { "is a fault code of the probe" } else { "is not a number" };
             faults::fault(state, index, settings, &format!("{what}: {:?} {meaning}", loss.seen), context);

@@ -28,6 +28,7 @@ mod judge;
 mod nearby;
 pub mod output;
 mod partition;
+mod partly;
 mod presence;
 mod probe;
 pub(crate) mod publish;
@@ -41,6 +42,7 @@ pub mod sensor;
 pub mod settings;
 pub mod site;
 mod site_step;
+mod siting;
 pub mod snapshot;
 mod spike;
 pub mod stamp;
@@ -59,6 +61,7 @@ use event::{Event, Now};
 use output::Output;
 use partition::Partition;
 use routes::Routes;
+use sensor::battery::fleet::NONE;
 use settings::Settings;
 pub use snapshot::{SavedSite, Unreadable};
 use stamp::Stamp;
@@ -190,6 +193,7 @@ impl Engine {
             settings: &self.settings,
             site: &self.settings.sites[index],
             epoch: self.epoch,
+            fleet: &NONE,
             outputs: &mut outputs,
         };
         Some(view::of(&self.sites[index], &context))
@@ -290,13 +294,27 @@ impl Engine {
             return self.deadlines.set(index, Some(self.deadline_of(index, now)));
         }
         self.sites[index].last = now;
-        let mut context = Context { now, settings: &settings, site, epoch: self.epoch, outputs: &mut self.outputs };
+        let fleet = self.partition.fleet.table(batteries::utc_day(now.wall));
+        let mut context =
+            Context { now, settings: &settings, site, epoch: self.epoch, fleet, outputs: &mut self.outputs };
         let deadline = site_step::step(&mut self.sites[index], &mut context, act);
+        if !self.sites[index].outcomes.is_empty() {
+            self.learn_outcomes(index);
+        }
         if std::mem::take(&mut self.sites[index].alerts_changed) {
             self.alerts_changed(index, now);
         }
         self.mark(index);
         self.deadlines.set(index, Some(deadline));
+    }
+
+    /// The partition learns what became of batteries, and is saved with the step that says so.
+    fn learn_outcomes(&mut self, index: usize) {
+        for (key, day, outcome) in std::mem::take(&mut self.sites[index].outcomes) {
+            if self.partition.fleet.learn(key, day, &outcome) {
+                self.save_partition();
+            }
+        }
     }
 
     /// Runs `act` on a site unless its saved state already holds this event.
@@ -403,7 +421,8 @@ impl Engine {
         let now = if now.uptime < last.uptime { last } else { now };
         let mut outputs = Vec::new();
         let site = &self.settings.sites[index];
-        let context = Context { now, settings: &self.settings, site, epoch: self.epoch, outputs: &mut outputs };
+        let context =
+            Context { now, settings: &self.settings, site, epoch: self.epoch, fleet: &NONE, outputs: &mut outputs };
         site_step::deadline(&self.sites[index], &context)
     }
 

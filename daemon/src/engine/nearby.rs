@@ -14,6 +14,7 @@ use super::settings::MOST_NEIGHBORS;
 use super::site::day_book::{Averaged, KEPT};
 use super::site::day_weather;
 use super::site::neighborhood::{self, Near};
+use super::siting;
 use super::stamp::{HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
 use super::units::{Meters, MetersPerSecond};
@@ -98,6 +99,8 @@ pub fn heard(state: &mut SiteState, digest: &Digest, context: &mut Context<'_>) 
     }
     state.neighbors.push(Digest { hour, ..digest.clone() });
     let Some(estimate) = neighborhood::estimate(&site.place, hour, state.neighbors.iter()) else { return };
+    let tellers = state.neighbors.iter().filter(|known| known.hour == hour).count();
+    siting::near(state, hour, &estimate, tellers, context);
     if !known_before && site.neighbors.contains(&digest.from) {
         gauge_watch::told(state, digest, hour, &estimate, context);
     }

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::output::{Level, Output};
 use super::sensor::Tally;
+use super::sensor::battery::fleet::Fleet;
 use super::sensor::succession::Strangers;
 use super::stamp::{HOUR, Stamp};
 use super::view::{IntakeView, StrangerView};
@@ -23,6 +24,9 @@ pub struct Partition {
     /// The visit list as it was last told.
     #[serde(rename = "v", default)]
     pub visits: super::visits::Told,
+    /// What became of batteries at all sites.
+    #[serde(rename = "b", default, skip_serializing_if = "Fleet::is_empty")]
+    pub fleet: Fleet,
     #[serde(skip)]
     pub dirty_since: Option<u64>,
 }

@@ -11,6 +11,7 @@ use super::reading::{Flag, Quantity, Reading, TimeSource};
 use super::settings::SensorSettings;
 use super::site::day_book::{KEPT, micrometers};
 use super::site::rain::{Catch, Outcome};
+use super::siting;
 use super::stamp::{HOUR, MINUTE, Stamp};
 use super::state::{Context, SensorState, SiteState};
 
@@ -105,7 +106,7 @@ fn speaks(entry: &SensorState, settings: &SensorSettings, context: &Context<'_>)
     heard && !is_clogged(entry)
 }
 
-fn is_clogged(entry: &SensorState) -> bool {
+pub fn is_clogged(entry: &SensorState) -> bool {
     entry.missed.as_deref().is_some_and(|missed| missed.clogged.is_some())
 }
 
@@ -166,6 +167,7 @@ fn take_in(
     if catch.mm <= 0.0 {
         return None;
     }
+    siting::tipped(state, index, catch, manner.unit, context);
     gauge_watch::tipped(state, index, catch, manner.age == 0, 2 * usual, context)
 }
 

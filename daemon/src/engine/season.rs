@@ -50,11 +50,13 @@ pub fn judge(state: &mut SiteState, context: &mut Context<'_>) {
         }
         Season::Drained if start_is_due(state, date, context) => {
             state.season = Season::StartDue;
-            let wording = Wording::new(
+            let mut wording = Wording::new(
                 "The frost months are over and the last nights were free of frost: the system can be filled again.",
                 "Fill it slowly, look for leaks and broken heads, then send the command season with state running. \
                  Have a backflow preventer tested where the local code asks for it.",
-            );
+            )
+            .bringing("spare heads and valves, a pressure gauge and what the start-up takes");
+            wording.by = Some(civil::day_number(date).saturating_add(START_WITHIN_DAYS));
             alerts::raise(state, AlertKind::StartDue, SYSTEM, wording, context);
         }
         Season::Drained | Season::StartDue => {}
@@ -124,16 +126,29 @@ fn is_answered(state: &SiteState, context: &Context<'_>) -> bool {
 fn drain_wording(state: &SiteState, context: &Context<'_>) -> Wording {
     let coldest = state.days.closed().rev().take(3).filter_map(|day| day.figures.coldest_celsius);
     let coldest = coldest.fold(f64::INFINITY, f64::min);
-    let text = if coldest <= HARD_FROST_CELSIUS {
+    let date = civil::date(context.site.zone, context.now.wall);
+    let is_hard = coldest <= HARD_FROST_CELSIUS;
+    // Before the frost months begin; where they have, or it froze, within days.
+    let days = (0..=LEAD_DAYS).take_while(|ahead| {
+        let day = date.checked_add_signed(Duration::days(*ahead)).unwrap_or(date);
+        !context.site.frost_months[day.month0() as usize]
+    });
+    let ahead = u16::try_from(days.count()).unwrap_or(0);
+    let within = if is_hard { DRAIN_WITHIN_DAYS } else { ahead.max(DRAIN_WITHIN_DAYS) };
+    let text = if is_hard {
         format!("It froze hard: {} in the last nights.", words::temperature(context.site, coldest))
     } else {
         "The first hard frost of the year is to be expected within weeks.".to_owned()
     };
-    Wording::new(
+    let mut wording = Wording::new(
         format!("{text} The system is still filled."),
         "Drain or blow out the system as its maker says, then send the command season with state drained. \
          If it stays filled, send state running.",
     )
+    .with("days_to_drain", f64::from(within))
+    .bringing("what the draining takes: keys and hoses, and a compressor where lines are blown out");
+    wording.by = Some(civil::day_number(date).saturating_add(within));
+    wording
 }
 
 /// The subject of the alerts.
@@ -141,6 +156,9 @@ const SYSTEM: &str = "system";
 
 /// How long before the frost months draining is suggested. Our choice.
 const LEAD_DAYS: i64 = 14;
+/// At the latest so soon where frost is there; and so soon once the season can begin. Our choice.
+const DRAIN_WITHIN_DAYS: u16 = 2;
+const START_WITHIN_DAYS: u16 = 14;
 /// How long before them a hard frost counts as an early winter, and how much of them has to lie ahead. Our choice.
 const EARLY_DAYS: i64 = 60;
 const WINTER_LEFT_DAYS: i64 = 45;

@@ -12,6 +12,7 @@ use super::instruct;
 use super::judge;
 use super::nearby;
 use super::output::Level;
+use super::partly;
 use super::presence;
 use super::publish::{alerts, log, messages};
 use super::spike;
@@ -154,6 +155,7 @@ fn tell(state: &mut SiteState, context: &mut Context<'_>) {
     let new_hour = state.sent.status_at.is_none_or(|at| at < hour);
     if new_hour {
         faults::judge_faults(state, context);
+        partly::judge(state, context);
     }
     for (index, settings) in context.site.sensors.iter().enumerate() {
         let Some(entry) = state.sensors.get(index) else { break };

@@ -44,6 +44,8 @@ pub struct Context<'a> {
     pub settings: &'a Settings,
     pub site: &'a SiteSettings,
     pub epoch: u64,
+    /// What batteries of all sites taught until today.
+    pub fleet: &'a super::sensor::battery::fleet::Table,
     pub outputs: &'a mut Vec<Output>,
 }
 
@@ -105,6 +107,9 @@ pub struct SiteState {
     /// Since the visit list last looked.
     #[serde(skip)]
     pub alerts_changed: bool,
+    /// What became of batteries in this step, for the partition: key, UTC day, outcome.
+    #[serde(skip)]
+    pub outcomes: Vec<(u32, u16, super::sensor::battery::fleet::Outcome)>,
     #[serde(rename = "cm", default)]
     pub commands: VecDeque<SeenCommand>,
     #[serde(rename = "se", default)]
@@ -121,6 +126,9 @@ pub struct SiteState {
     /// Rain at the neighbors, while it lasts and until its end is known.
     #[serde(rename = "rn", default, skip_serializing_if = "Option::is_none")]
     pub rain_nearby: Option<Box<RainNearby>>,
+    /// Where its sensors stand.
+    #[serde(rename = "si", default, skip_serializing_if = "Option::is_none")]
+    pub siting: Option<Box<super::siting::Siting>>,
     /// When sprinklers ran, as reported.
     #[serde(rename = "wt", default, skip_serializing_if = "Waterings::is_empty")]
     pub waterings: Waterings,
@@ -173,6 +181,9 @@ pub struct SensorState {
     /// Rain nearby that its gauge missed.
     #[serde(rename = "x", default, skip_serializing_if = "Option::is_none")]
     pub missed: Option<Box<Missed>>,
+    /// Whether tips come in pairs.
+    #[serde(rename = "b", default, skip_serializing_if = "Option::is_none")]
+    pub bounce: Option<Box<super::siting::Bounce>>,
     /// When its counter last began anew.
     #[serde(rename = "a", default, skip_serializing_if = "Option::is_none")]
     pub reset_at: Option<Stamp>,

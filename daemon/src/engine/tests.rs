@@ -24,6 +24,7 @@ mod drift;
 mod frost;
 mod learning;
 mod nearby;
+mod partly;
 mod root_zone;
 mod season;
 mod silence;

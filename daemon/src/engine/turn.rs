@@ -16,6 +16,7 @@ use super::season;
 use super::site::days::{ClosedDay, Figures};
 use super::site::evapotranspiration::Method;
 use super::site::normals::Basis;
+use super::siting;
 use super::stamp::HOUR;
 use super::state::{Context, SiteState};
 use super::units::{Celsius, Degrees};
@@ -82,6 +83,7 @@ fn close(state: &mut SiteState, context: &mut Context<'_>) {
     state.sun_clock.closed(place, &state.book, closed.date, closed.start, closed.end);
     faults::judge_sun(state, context);
     drift::closed(state, &closed, context);
+    siting::day_closed(state, closed.date, closed.start, closed.end, context);
     probe::correct(state, context);
     season::judge(state, context);
     for entry in &mut state.sensors {

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::event::Now;
 use super::output::Output;
-use super::publish::visits::{Need, Visit, order, payload, topic, visit};
+use super::publish::visits::{Need, Visit, cut, order, payload, topic, visit};
 use super::stamp::{SECOND, Stamp};
 use super::{Engine, PARTITION, SavedSite, snapshot};
 
@@ -87,8 +87,7 @@ impl Engine {
         }
         let mut list: Vec<&Visit> = self.visits.folded.values().collect();
         list.sort_by(|a, b| order(a, b));
-        let left_out = u32::try_from(list.len().saturating_sub(MOST_VISITS)).ok().filter(|count| *count > 0);
-        list.truncate(MOST_VISITS);
+        let left_out = cut(&mut list);
         // Plain data, which always serializes.
         let hash = fnv(&serde_json::to_vec(&(&list, left_out)).unwrap_or_default());
         if self.partition.visits.hash == Some(hash) {
@@ -100,6 +99,11 @@ impl Engine {
         let visits = list.into_iter().cloned().collect();
         let payload = payload(visits, left_out, self.epoch, sequence, now.wall);
         self.outputs.push(Output::State { topic: topic(&self.settings.prefix), payload });
+        self.save_partition();
+    }
+
+    /// The partition is saved with the next commit, not when its turn comes.
+    pub(super) fn save_partition(&mut self) {
         self.visits.is_unsaved = true;
         self.mark(PARTITION);
     }
@@ -136,9 +140,6 @@ const EVERY: i64 = 15 * SECOND;
 fn next_look(now: Stamp) -> Stamp {
     Stamp(now.0.div_euclid(EVERY).saturating_add(1).saturating_mul(EVERY))
 }
-
-/// Visits in one payload, about 400 kB. Our choice: nobody plans more at once.
-const MOST_VISITS: usize = 1_000;
 
 /// FNV-1a, 64 bits.
 fn fnv(bytes: &[u8]) -> u64 {

@@ -216,6 +216,7 @@ impl AlertKind {
             Self::GatewaySilent => Some("a spare power supply and network cable for the gateway"),
             Self::LinkWeak | Self::LinkUnstable => Some("what it takes to set the sensor nearer to the gateway"),
             Self::ReadingImplausible | Self::FlatLine => Some("a spare sensor"),
+            Self::SitingDoubtful => Some("tools to move or clean the sensor"),
             Self::GaugeClogged => Some("a brush and clean water for the rain gauge"),
             Self::GaugeKnocked => Some("a spirit level and tools to fasten the rain gauge"),
             Self::GaugeSprayed => Some("tools to move the rain gauge or to turn the sprinkler"),

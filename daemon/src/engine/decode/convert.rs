@@ -27,6 +27,33 @@ impl Measure {
     }
 }
 
+/// What a field says: its own quantity, but for words and fractions about a battery. A level that is told as "low" is a
+/// state, and a state that is told as a fraction is a level; neither is made a number that it is not.
+///
+/// # Errors
+/// As [`convert`].
+pub fn meaning(
+    field: &Field,
+    measure: Measure,
+    raw: Raw<'_>,
+    decimal_comma: bool,
+) -> Result<(Quantity, f64), LossCause> {
+    if let (Quantity::BatteryLevel, Raw::Text(text)) = (field.quantity, raw)
+        && let Some(good) = state_word(text)
+    {
+        return Ok((Quantity::BatteryOk, state(good)));
+    }
+    convert(field, measure, raw, decimal_comma).map(|value| told(field.quantity, value))
+}
+
+/// The quantity of a converted number, and the number in its unit.
+pub fn told(quantity: Quantity, value: f64) -> (Quantity, f64) {
+    match quantity {
+        Quantity::BatteryOk if value != 0.0 && value != 1.0 => (Quantity::BatteryLevel, 100.0 * value),
+        _ => (quantity, value),
+    }
+}
+
 /// The value of a field in the unit of its quantity; always finite, and never 0 for anything that is not a number.
 ///
 /// # Errors
@@ -58,7 +85,10 @@ pub fn convert(field: &Field, measure: Measure, raw: Raw<'_>, decimal_comma: boo
 pub fn convert_number(field: &Field, measure: Measure, number: f64) -> Result<f64, LossCause> {
     let is_code =
         |sentinel: &Sentinel| matches!(sentinel, Sentinel::Number(code) if (code - number).abs() <= CODE_TOLERANCE);
-    if field.sentinels.iter().any(is_code) || field.default_sentinels && is_fault_code(field, measure, number) {
+    let unknown_level = field.quantity == Quantity::BatteryLevel && number == UNKNOWN_LEVEL;
+    if field.sentinels.iter().any(is_code)
+        || field.default_sentinels && (unknown_level || is_fault_code(field, measure, number))
+    {
         return Err(LossCause::Sentinel);
     }
     let scaled = number * field.scale + field.offset;
@@ -72,6 +102,9 @@ pub fn convert_number(field: &Field, measure: Measure, number: f64) -> Result<f6
     let value = measure.convert(scaled, field.quantity).ok_or_else(misfit)?;
     match field.quantity {
         _ if !value.is_finite() => Err(LossCause::NotFinite),
+        // A level as a fraction: [`meaning`] makes percent of it.
+        Quantity::BatteryOk if value > 0.0 && value < 1.0 && !field.inverted => Ok(value),
+        Quantity::BatteryLevel if !(0.0..=100.0).contains(&value) => Err(LossCause::NotPercent),
         Quantity::BatteryOk if value != 0.0 && value != 1.0 => Err(LossCause::NotZeroOrOne),
         Quantity::BatteryOk => Ok(state((value == 1.0) != field.inverted)),
         Quantity::SequenceNumber if value.fract() != 0.0 || value.abs() > LARGEST_EXACT => Err(LossCause::NotWhole),
@@ -193,10 +226,8 @@ fn battery_word(field: &Field, text: &str) -> Option<bool> {
         return None;
     }
     let is_one_of = |words: &[&str]| words.iter().any(|word| text.eq_ignore_ascii_case(word));
-    if is_one_of(&["ok", "good"]) {
-        Some(true)
-    } else if is_one_of(&["low"]) {
-        Some(false)
+    if let Some(good) = state_word(text) {
+        Some(good)
     } else if is_one_of(&["true", "on", "yes"]) {
         Some(!field.inverted)
     } else if is_one_of(&["false", "off", "no"]) {
@@ -204,6 +235,12 @@ fn battery_word(field: &Field, text: &str) -> Option<bool> {
     } else {
         None
     }
+}
+
+/// Words that mean the same whatever the field is set to.
+fn state_word(text: &str) -> Option<bool> {
+    let is_one_of = |words: &[&str]| words.iter().any(|word| text.eq_ignore_ascii_case(word));
+    if is_one_of(&["ok", "good"]) { Some(true) } else { is_one_of(&["low"]).then_some(false) }
 }
 
 fn state(good: bool) -> f64 {
@@ -241,6 +278,9 @@ const PROBE_CODES_CELSIUS: [f64; 2] = [85.0, -127.0];
 /// 16-bit "invalid" codes, and -2 and -1 read without their sign, whole or in tenths or hundredths (field case S06).
 const INTEGER_CODES: [f64; 13] =
     [327.67, 327.7, 3276.7, 32767.0, -327.68, -3276.8, -32768.0, 655.34, 655.35, 6553.4, 6553.5, 65534.0, 65535.0];
+
+/// The largest number of a byte: "not known" where a level is sent as one (field case S22).
+const UNKNOWN_LEVEL: f64 = 255.0;
 
 const CODE_TOLERANCE: f64 = 1e-9;
 

@@ -192,16 +192,16 @@ fn message(parsed: &Parsed<'_>, arrival: Stamp, local_of: &impl Fn(&str) -> Opti
 
 fn explained_field(told: &Told<'_, '_>, arrival: Stamp, units: DisplayUnits) -> FieldExplanation {
     let field = told.field;
-    let (seen, became) = match told.outcome {
-        Outcome::Absent => (String::new(), Became::Absent),
-        Outcome::Lost(held, cause) => (held.excerpt(), Became::Lost(cause)),
-        Outcome::Value(held, value) => {
-            let (value, unit) = units.value_of_field(field.quantity, field.unit, value);
-            (held.excerpt(), Became::Reading { value, unit })
+    let (quantity, seen, became) = match told.outcome {
+        Outcome::Absent => (field.quantity, String::new(), Became::Absent),
+        Outcome::Lost(held, cause) => (field.quantity, held.excerpt(), Became::Lost(cause)),
+        Outcome::Value(held, quantity, value) => {
+            let (value, unit) = units.value_of_field(quantity, field.unit, value);
+            (quantity, held.excerpt(), Became::Reading { value, unit })
         }
     };
     let observed_at = told.when.map(|when| Timing::of_record(when, arrival).observed_at);
-    FieldExplanation { key: field.key.clone(), quantity: field.quantity, seen, observed_at, became }
+    FieldExplanation { key: field.key.clone(), quantity, seen, observed_at, became }
 }
 
 fn named(name: Option<Cow<'_, str>>, part: &Part, capture: &str) -> Named {

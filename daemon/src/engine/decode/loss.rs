@@ -47,10 +47,11 @@ pub enum LossCause {
     NotFinite,
     NotWhole,
     NotZeroOrOne,
+    NotPercent,
 }
 
 impl LossCause {
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 22] = [
         Self::Empty,
         Self::Blank,
         Self::TooLarge,
@@ -72,6 +73,7 @@ impl LossCause {
         Self::NotFinite,
         Self::NotWhole,
         Self::NotZeroOrOne,
+        Self::NotPercent,
     ];
 
     /// The label in metrics and history.
@@ -98,6 +100,7 @@ impl LossCause {
             Self::NotFinite => "not_finite",
             Self::NotWhole => "not_whole",
             Self::NotZeroOrOne => "not_zero_or_one",
+            Self::NotPercent => "not_percent",
         }
     }
 
@@ -125,6 +128,7 @@ impl LossCause {
             Self::NotFinite => "it is not a finite number",
             Self::NotWhole => "it is not a whole number",
             Self::NotZeroOrOne => "a battery state is 0 or 1",
+            Self::NotPercent => "a battery level is 0 to 100 %",
         }
     }
 
@@ -153,6 +157,9 @@ impl LossCause {
             Self::Sentinel => "check the probe and its wiring; if it is a true value, set default_sentinels = false",
             Self::NotWhole => "check the field key; a sequence number counts whole messages",
             Self::NotZeroOrOne => "use the quantity battery_level or battery_voltage if it is a measure",
+            Self::NotPercent => {
+                "set the scale of the field (0.5 for half percent), or the quantity battery_voltage if these are volts"
+            }
         }
     }
 }

@@ -73,7 +73,8 @@ struct Told<'f, 'v> {
 
 enum Outcome<'v> {
     Absent,
-    Value(Held<'v>, f64),
+    /// The quantity that it turned out to be of, and the value in its unit.
+    Value(Held<'v>, Quantity, f64),
     Lost(Held<'v>, LossCause),
 }
 
@@ -137,10 +138,10 @@ impl<'a> Parsed<'a> {
                     decoded.losses.push(Loss { key: &field.key, quantity: Some(quantity), cause, seen: held.excerpt() })
                 }
                 // Conversion lets only whole numbers pass that an i64 holds exactly.
-                Outcome::Value(_, value) if quantity == Quantity::SequenceNumber => {
+                Outcome::Value(_, _, value) if quantity == Quantity::SequenceNumber => {
                     decoded.sequence = Some(value as i64);
                 }
-                Outcome::Value(_, value) => {
+                Outcome::Value(_, quantity, value) => {
                     if !quantity.describes_transmission() {
                         decoded.content_hash = hashed(decoded.content_hash, quantity, value);
                     }
@@ -221,11 +222,13 @@ impl<'a> Parsed<'a> {
 
     fn outcome<'v>(&self, field: &Field, measure: Result<Measure, LossCause>, held: Held<'v>) -> Outcome<'v> {
         let value = measure.and_then(|measure| match held {
-            Held::Raw(raw) => convert::convert(field, measure, raw, self.feed.decimal_comma),
-            Held::Based(number) => convert::convert_number(field, measure, number),
+            Held::Raw(raw) => convert::meaning(field, measure, raw, self.feed.decimal_comma),
+            Held::Based(number) => {
+                convert::convert_number(field, measure, number).map(|value| convert::told(field.quantity, value))
+            }
         });
         match value {
-            Ok(value) => Outcome::Value(held, value),
+            Ok((quantity, value)) => Outcome::Value(held, quantity, value),
             Err(cause) => Outcome::Lost(held, cause),
         }
     }

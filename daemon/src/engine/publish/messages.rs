@@ -13,7 +13,7 @@ use crate::engine::decision::{Change, Wanted};
 use crate::engine::evidence;
 use crate::engine::output::Level;
 use crate::engine::reading::Quantity;
-use crate::engine::sensor::battery::forecast::Basis;
+use crate::engine::sensor::battery::forecast::{Basis, RangeBasis};
 use crate::engine::sensor::battery::{Chemistry, Forecast};
 use crate::engine::sensor::link::LinkState;
 use crate::engine::settings::{ControllerSettings, SensorSettings};
@@ -278,6 +278,12 @@ fn battery_forecast(forecast: &Forecast) -> wire::BatteryForecast {
         },
         days_of_data: u16::from(forecast.days_of_data),
         used_percent: Some(forecast.used_percent),
+        range: Some(match forecast.range {
+            RangeBasis::Assumed => wire::RangeBasis::Assumed,
+            RangeBasis::Sensor => wire::RangeBasis::Sensor,
+            RangeBasis::Fleet => wire::RangeBasis::Fleet,
+        }),
+        range_outcomes: Some(u16::from(forecast.outcomes)),
     }
 }
 

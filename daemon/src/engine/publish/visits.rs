@@ -134,6 +134,13 @@ pub fn order(a: &wire::Visit, b: &wire::Visit) -> std::cmp::Ordering {
     key(a).cmp(&key(b)).then_with(|| a.site.cmp(&b.site))
 }
 
+/// Keeps what has room in one payload, of a list in its order. How many are left out, where there are any.
+pub fn cut<T>(list: &mut Vec<T>) -> Option<u32> {
+    let left_out = u32::try_from(list.len().saturating_sub(MOST_VISITS)).ok().filter(|count| *count > 0);
+    list.truncate(MOST_VISITS);
+    left_out
+}
+
 /// The list's topic.
 pub fn topic(prefix: &str) -> String {
     wire::topics::visits(prefix)
@@ -152,6 +159,9 @@ fn sensor_of<'a>(site: &'a SiteSettings, subject: &str) -> Option<&'a str> {
     let ids = site.sensors.iter().map(|sensor| sensor.id.as_str()).filter(|id| named(id));
     ids.max_by_key(|id| id.len())
 }
+
+/// Visits in one payload, about 400 kB. Our choice: nobody plans more at once.
+const MOST_VISITS: usize = 1_000;
 
 /// Reasons told of one site. Our choice: who needs more of them needs the page of the site.
 const MOST_REASONS: usize = 12;

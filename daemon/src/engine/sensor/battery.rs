@@ -6,6 +6,7 @@
 pub mod chemistry;
 pub mod days;
 pub mod experience;
+pub mod fleet;
 pub mod forecast;
 pub mod mark;
 pub mod outlook;
@@ -212,7 +213,7 @@ impl Battery {
         let far = trend.is_some_and(|forecast| {
             forecast.basis == forecast::Basis::Trend
                 && forecast.days_of_data >= 14
-                && forecast.earliest > settings.forecast_lead_days
+                && forecast.to_plan() > settings.forecast_lead_days
         });
         far && self.by_volts.low && !self.by_percent.low && !self.by_ok.low
     }

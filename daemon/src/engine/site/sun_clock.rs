@@ -126,7 +126,7 @@ pub fn shift_minutes(place: &Place, day_of_year: u32, means: &[Option<f64>; HOUR
 }
 
 /// Clear-sky sun of each UTC hour, W/m².
-fn clear_day(place: &Place, day_of_year: u32) -> [f64; HOURS] {
+pub fn clear_day(place: &Place, day_of_year: u32) -> [f64; HOURS] {
     let latitude = Degrees(place.latitude_degrees).radians();
     std::array::from_fn(|hour| {
         let middle = solar::solar_time_angle(Degrees(place.longitude_degrees), day_of_year, Hours(hour as f64 + 0.5));

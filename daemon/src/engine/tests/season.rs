@@ -36,6 +36,14 @@ fn draining_is_suggested_before_the_frost_and_starting_after_it_and_only_a_perso
     assert!(!open(&driver, "drain_due"));
     pass(&mut driver, 138, 141, &mut outputs);
     assert!(open(&driver, "drain_due"));
+    let by = |driver: &Driver| {
+        let mut alerts = driver.engine().sites[0].alerts.iter();
+        let wording = &alerts.find(|((_, subject), _)| subject == "system").unwrap().1.wording;
+        (crate::engine::civil::numbered_date(wording.by.unwrap()).to_string(), wording.bring.clone().unwrap())
+    };
+    let (day, bring) = by(&driver);
+    assert!(("2027-10-31"..="2027-11-02").contains(&day.as_str()), "{day}");
+    assert!(bring.contains("compressor"), "{bring}");
     let text = command(&mut driver, 145 * D, r#""season","state":"drained""#, &mut outputs);
     assert!(text.contains("everything is held"), "{text}");
     assert!(!open(&driver, "drain_due"));
@@ -48,6 +56,9 @@ fn draining_is_suggested_before_the_frost_and_starting_after_it_and_only_a_perso
     assert_eq!(reasons, ["season"], "no frost noise in winter");
     pass(&mut driver, 300, 308, &mut outputs);
     assert!(open(&driver, "start_due"));
+    let (day, bring) = by(&driver);
+    assert!(("2028-04-14"..="2028-04-20").contains(&day.as_str()), "{day}");
+    assert!(bring.contains("pressure gauge"), "{bring}");
     command(&mut driver, 309 * D, r#""season","state":"running""#, &mut outputs);
     assert!(!open(&driver, "start_due"));
     let view = driver.engine().view("oak").unwrap();

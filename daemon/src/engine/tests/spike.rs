@@ -54,8 +54,14 @@ fn freezes(driver: &Driver) -> bool {
 fn of_site<T>(driver: &Driver, ask: impl Fn(&crate::engine::state::SiteState, &Context<'_>) -> T) -> T {
     let engine = driver.engine();
     let (settings, mut outputs) = (engine.settings.clone(), Vec::new());
-    let context =
-        Context { now: engine.last, settings: &settings, site: &settings.sites[0], epoch: 1, outputs: &mut outputs };
+    let context = Context {
+        now: engine.last,
+        settings: &settings,
+        site: &settings.sites[0],
+        epoch: 1,
+        fleet: &crate::engine::sensor::battery::fleet::NONE,
+        outputs: &mut outputs,
+    };
     ask(&engine.sites[0], &context)
 }
 

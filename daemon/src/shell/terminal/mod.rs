@@ -124,8 +124,7 @@ pub fn visits(loaded: &Loaded, wanted: Wanted, sheet: bool, form: Form, now: Sta
     Ok(match form {
         _ if sheet => visits::csv(&list),
         Form::Text(screen) => visits::page(&list, screen),
-        // Plain data, which always serializes.
-        Form::Json => serde_json::to_string(&list.payload).unwrap_or_default(),
+        Form::Json => visits::json(list),
     })
 }
 

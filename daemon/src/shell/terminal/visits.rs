@@ -7,7 +7,7 @@ use thirst_schemas as wire;
 
 use super::page::{Page, Screen, Style};
 use super::{status, words};
-use crate::engine::publish::visits::{Need, order, visit};
+use crate::engine::publish::visits::{Need, cut, order, visit};
 use crate::engine::settings::{Settings, SiteSettings};
 use crate::engine::stamp::Stamp;
 use crate::shell::store::{Reader, StoreError};
@@ -142,6 +142,14 @@ fn confidence(confidence: wire::VisitConfidence) -> &'static str {
         wire::VisitConfidence::Likely => "likely",
         wire::VisitConfidence::Possible => "possible",
     }
+}
+
+/// As the list is published: at most a thousand visits, the most pressing, and how many are left out.
+pub(super) fn json(list: List<'_>) -> String {
+    let mut payload = list.payload;
+    payload.left_out = cut(&mut payload.visits);
+    // Plain data, which always serializes.
+    serde_json::to_string(&payload).unwrap_or_default()
 }
 
 /// One line a site, for a spreadsheet (RFC 4180).

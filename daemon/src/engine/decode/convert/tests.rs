@@ -266,9 +266,38 @@ fn words_and_truths_are_states_of_a_battery_only() {
     check_json(&good, json!(true), Ok(1.0));
     check_json(&inverted, json!(true), Ok(0.0));
     check_json(&good, json!(2), Err(LossCause::NotZeroOrOne));
-    check(&good, "0.5", Err(LossCause::NotZeroOrOne));
+    // A fraction is a level, and nobody knows which way an inverted one runs.
+    check(&good, "0.5", Ok(0.5));
+    check(&inverted, "0.5", Err(LossCause::NotZeroOrOne));
+    check(&good, "-0.5", Err(LossCause::NotZeroOrOne));
     check(&good, "unknown", Err(LossCause::Word));
     check(&good, "null", Err(LossCause::Null));
+}
+
+#[test]
+fn s22_a_battery_field_means_what_it_says() {
+    let of = |field: &Field, payload: &str| {
+        let body = Body::parse(Format::Json, payload.as_bytes(), 65_536).unwrap();
+        meaning(field, Measure::of(field), body.at("").unwrap(), false)
+    };
+    let (level, ok) = (field(Quantity::BatteryLevel, "%"), field(Quantity::BatteryOk, "1"));
+    let halves = Field { scale: 0.5, ..level.clone() };
+    for (field, payload, expected) in [
+        (&level, "40", Ok((Quantity::BatteryLevel, 40.0))),
+        (&level, "\"LOW\"", Ok((Quantity::BatteryOk, 0.0))),
+        (&level, "\"good\"", Ok((Quantity::BatteryOk, 1.0))),
+        (&level, "true", Err(LossCause::NotANumber)),
+        (&level, "200", Err(LossCause::NotPercent)),
+        (&level, "-1", Err(LossCause::NotPercent)),
+        (&level, "255", Err(LossCause::Sentinel)),
+        (&halves, "200", Ok((Quantity::BatteryLevel, 100.0))),
+        (&halves, "255", Err(LossCause::Sentinel)),
+        (&ok, "0.4", Ok((Quantity::BatteryLevel, 40.0))),
+        (&ok, "1", Ok((Quantity::BatteryOk, 1.0))),
+        (&ok, "0", Ok((Quantity::BatteryOk, 0.0))),
+    ] {
+        assert_eq!(of(field, payload), expected, "{payload}");
+    }
 }
 
 #[test]

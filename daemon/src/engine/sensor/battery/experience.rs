@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::fleet::ASSUMED;
+
 /// Outcomes of earlier batteries against what their volts alone had said.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -33,22 +35,18 @@ impl Experience {
         self.mean += (log - self.mean) * weight;
     }
 
-    /// By how much the time left is longer than the volts alone say; 1 before the first outcome, and drawn towards it by
-    /// the first few.
-    pub fn factor(&self) -> f64 {
+    /// By how much the time left is longer than the volts alone say: `elsewhere` (a binary logarithm) before the first
+    /// outcome, and still drawn towards it by the first few.
+    pub fn factor(&self, elsewhere: f64) -> f64 {
         let count = f64::from(self.outcomes.min(FEW));
-        (f64::from(self.mean) * count / (count + PRIOR)).exp2()
+        ((f64::from(self.mean) * count + elsewhere * PRIOR) / (count + PRIOR)).exp2()
     }
 
-    /// Shares of the likely remaining time between which the end will come.
-    ///
-    /// 0.6 to 1.6 until three outcomes are known (our choice): capacities, loads and colds differ by about that much, and
-    /// the confidence limits of the trend alone are far too narrow: with them at most two ends of ten came inside
-    /// (`monte_carlo_coverage` in tests/vectors/battery_cases.json). Then twice the usual distance, at least 0.75 to 1.3,
-    /// at most 0.3 to 3.
+    /// Shares of the likely remaining time between which the end will come, where no fleet tells: [`ASSUMED`] until three
+    /// outcomes are known, then twice the usual distance, at least 0.75 to 1.3, at most 0.3 to 3.
     pub fn range(&self) -> (f64, f64) {
         if self.outcomes < 3 {
-            return (0.6, 1.6);
+            return ASSUMED;
         }
         let log = (2.0 * f64::from(self.distance)).clamp(0.4, 1.7);
         ((-log).exp2(), log.exp2())
@@ -71,11 +69,12 @@ mod tests {
     #[test]
     fn outcomes_move_the_forecast_and_its_range_within_bounds() {
         let mut experience = Experience::default();
-        assert_eq!((experience.factor(), experience.range()), (1.0, (0.6, 1.6)));
+        assert_eq!((experience.factor(0.0), experience.range()), (1.0, (0.6, 1.6)));
         experience.learn(f64::NAN);
         assert_eq!(experience.outcomes(), 0);
         experience.learn(2.0);
-        assert!((1.5..1.65).contains(&experience.factor()), "{}", experience.factor());
+        assert!((1.5..1.65).contains(&experience.factor(0.0)), "{}", experience.factor(0.0));
+        assert!((experience.factor(1.0) - 2.0).abs() < 1e-9, "both say twice");
         for _ in 0..20 {
             experience.learn(2.0);
         }

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::BatterySettings;
 use super::chemistry::{Chemistry, Course};
 use super::days::Days;
-use super::experience::Experience;
+use super::fleet::Shares;
 use super::trend::{falling, theil_sen};
 use super::warmth::Warmth;
 
@@ -25,6 +25,22 @@ pub enum Basis {
     /// The sun no longer charges it as it used to.
     #[serde(rename = "c")]
     Charging,
+}
+
+/// What the range of a forecast rests on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RangeBasis {
+    /// No end is known yet.
+    #[default]
+    #[serde(rename = "a")]
+    Assumed,
+    /// Earlier batteries of the sensor.
+    #[serde(rename = "s")]
+    Sensor,
+    /// Batteries of the same chemistry in all sensors.
+    #[serde(rename = "f")]
+    Fleet,
 }
 
 /// When the end-point is reached.
@@ -48,6 +64,20 @@ pub struct Forecast {
     /// Share of the battery that is used, percent.
     #[serde(rename = "p")]
     pub used_percent: u8,
+    #[serde(rename = "r", default)]
+    pub range: RangeBasis,
+    /// How many ends the range rests on.
+    #[serde(rename = "o", default)]
+    pub outcomes: u8,
+}
+
+impl Forecast {
+    /// Days from [`Forecast::made`] until a visit should have taken place: by the early end of the range, and never later
+    /// than a share of the likely time, however well batteries have kept to their forecasts.
+    pub fn to_plan(&self) -> u16 {
+        // Less than the likely days.
+        self.earliest.min((f64::from(self.likely) * PLANNED_SHARE) as u16)
+    }
 }
 
 /// What a forecast is made from.
@@ -62,7 +92,8 @@ pub struct Known<'a> {
     pub anchor: Option<(u16, f64)>,
     /// The day it was put in or first seen.
     pub since: u16,
-    pub experience: Experience,
+    /// What earlier batteries say of readings like these.
+    pub shares: Shares,
 }
 
 /// The forecast on the evening of the newest day. None without enough days, a fall that can be told from scatter, or an
@@ -74,8 +105,8 @@ pub fn forecast(known: &Known<'_>, settings: &BatterySettings) -> Option<Forecas
         Course::Flat => by_knee(known, settings).or_else(|| by_age(known, settings))?,
         Course::Sun => by_charging(known, settings)?,
     };
-    let remaining = if basis == Basis::Age { remaining } else { remaining * known.experience.factor() };
-    let (earliest, latest) = known.experience.range();
+    let Shares { factor, earliest, latest, range, outcomes } = known.shares;
+    let remaining = if basis == Basis::Age { remaining } else { remaining * factor };
     let days = |share: f64| remaining * share;
     if !(0.0..=LONGEST).contains(&remaining) {
         return None;
@@ -89,6 +120,8 @@ pub fn forecast(known: &Known<'_>, settings: &BatterySettings) -> Option<Forecas
         basis,
         days_of_data: known.days.count() as u8,
         used_percent: (used * 100.0).round().clamp(0.0, 100.0) as u8,
+        range,
+        outcomes: u8::try_from(outcomes).unwrap_or(u8::MAX),
     })
 }
 
@@ -226,6 +259,8 @@ fn by_age(known: &Known<'_>, settings: &BatterySettings) -> Option<(f64, f64, Ba
     Some(((life - lived).max(0.0), (lived / life).min(1.0), Basis::Age))
 }
 
+/// Our choice, by made-up fleets: tests/reference/battery_fleet.rs.
+const PLANNED_SHARE: f64 = 0.6;
 const ROOM: f64 = 20.0;
 /// Level at which a device that reports percent is taken to stop. Our choice.
 const END_PERCENT: f64 = 5.0;

@@ -6,6 +6,8 @@ use super::BatterySettings;
 use super::chemistry::{Chemistry, Course};
 use super::days::Days;
 use super::experience::Experience;
+use super::fleet;
+use super::fleet::{Outcome, Table};
 use super::forecast::{self, Forecast, Known};
 use super::replacement;
 use super::trend::median;
@@ -47,6 +49,12 @@ pub struct Outlook {
     /// The forecast with which people were first asked for this battery: when it was made, and its likely days.
     #[serde(rename = "q", skip_serializing_if = "Option::is_none")]
     asked: Option<(u16, u16)>,
+    /// The likely days as they were told then; 0: not known.
+    #[serde(rename = "u", skip_serializing_if = "is_zero")]
+    told: u16,
+    /// What became of the last battery, until it is taken.
+    #[serde(skip)]
+    outcome: Option<Outcome>,
     /// What earlier batteries of this sensor taught; outlives them.
     #[serde(rename = "e")]
     experience: Experience,
@@ -107,13 +115,13 @@ impl Outlook {
     }
 
     /// Closes the open day if it lies before `today`, and draws the conclusions of the evening.
-    pub fn turn(&mut self, today: u16, settings: &BatterySettings) -> Option<DayChange> {
+    pub fn turn(&mut self, today: u16, settings: &BatterySettings, fleet: &Table) -> Option<DayChange> {
         let change = if self.open.is_some_and(|open| open.day < today) { self.close(settings) } else { None };
         let newest = self.days.newest()?.day;
         let rested = self.forecast.map_or(u16::MAX, |forecast| newest.abs_diff(forecast.made));
-        let far = self.forecast.is_some_and(|forecast| forecast.earliest > FAR_DAYS);
+        let far = self.forecast.is_some_and(|forecast| forecast.to_plan() > FAR_DAYS);
         if rested >= if far { 7 } else { 1 } {
-            self.judge(settings);
+            self.judge(settings, fleet);
         }
         change
     }
@@ -171,7 +179,7 @@ impl Outlook {
     /// end, forecast and outcome are compared; changed early it teaches nothing, but that it lasted longer than said.
     fn learn_from_end(&mut self, last: u16, after_silence: bool, settings: &BatterySettings) {
         let Some((made, likely)) = self.asked else { return };
-        let known = self.known(settings);
+        let known = self.known(settings, &fleet::NONE);
         let before: Vec<_> = self.days.iter().filter(|day| day.day <= last).collect();
         let mut depths: Vec<f64> = before
             .iter()
@@ -183,6 +191,11 @@ impl Outlook {
         let Some(end) = forecast::end_depth(&known, settings) else { return };
         let lived = f64::from(last.saturating_sub(made));
         let ended = depth >= end || (after_silence && depth >= end - NEAR_END);
+        let chemistry = self.chemistry(settings);
+        let is_later = self.experience.outcomes() > 0;
+        let said = if is_later && self.told > 0 { self.told } else { likely };
+        let log = (lived.max(0.5) / f64::from(said.max(1))).log2() as f32;
+        self.outcome = Some(Outcome { chemistry, is_later, ended, log });
         if ended || lived > f64::from(likely) {
             self.experience.learn(lived / f64::from(likely.max(1)));
         }
@@ -193,7 +206,7 @@ impl Outlook {
         self.days.keep_from(day);
         self.since = day;
         (self.anchor, self.forecast, self.near, self.far) = (None, None, 0, 0);
-        self.asked = None;
+        (self.asked, self.told) = (None, 0);
         self.judged = self.fitting(settings);
     }
 
@@ -215,7 +228,7 @@ impl Outlook {
     }
 
     fn first_depth(&self, settings: &BatterySettings) -> Option<(u16, f32)> {
-        let known = self.known(settings);
+        let known = self.known(settings, &fleet::NONE);
         let first: Vec<_> = self.days.iter().take(ANCHORED_AFTER).collect();
         let mut depths: Vec<f64> =
             first.iter().filter_map(|day| forecast::depth(&known, day.level, day.celsius, settings)).collect();
@@ -223,27 +236,30 @@ impl Outlook {
         Some((middle.day, median(&mut depths)? as f32))
     }
 
-    fn judge(&mut self, settings: &BatterySettings) {
-        self.forecast = forecast::forecast(&self.known(settings), settings);
+    fn judge(&mut self, settings: &BatterySettings, fleet: &Table) {
+        let known = self.known(settings, fleet);
+        let factor = known.shares.factor;
+        self.forecast = forecast::forecast(&known, settings);
         let lead = settings.forecast_lead_days;
-        let earliest = self.forecast.map_or(u16::MAX, |forecast| forecast.earliest);
-        if earliest <= lead {
-            let weight = if earliest <= lead / 2 { EVENINGS_TO_ASK.div_ceil(2) } else { 1 };
+        let to_plan = self.forecast.map_or(u16::MAX, |forecast| forecast.to_plan());
+        if to_plan <= lead {
+            let weight = if to_plan <= lead / 2 { EVENINGS_TO_ASK.div_ceil(2) } else { 1 };
             (self.near, self.far) = (self.near.saturating_add(weight), 0);
         } else if !self.is_near() {
             self.near = 0;
         }
-        if earliest > lead.saturating_mul(2) {
+        if to_plan > lead.saturating_mul(2) {
             self.far = self.far.saturating_add(1);
             self.near = if self.far >= EVENINGS_TO_CLEAR { 0 } else { self.near };
         }
         if self.is_near() && self.asked.is_none() {
             // By the volts alone: what is learnt is how wrong they are.
-            let plain = |days: u16| (f64::from(days) / self.experience.factor()).round() as u16;
+            let plain = |days: u16| (f64::from(days) / factor).round() as u16;
             self.asked = self.forecast.map(|forecast| (forecast.made, plain(forecast.likely)));
+            self.told = self.forecast.map_or(0, |forecast| forecast.likely);
         }
         if self.is_far() {
-            self.asked = None;
+            (self.asked, self.told) = (None, 0);
         }
     }
 
@@ -256,7 +272,7 @@ impl Outlook {
         self.restart(day, settings);
     }
 
-    fn known(&self, settings: &BatterySettings) -> Known<'_> {
+    fn known(&self, settings: &BatterySettings, fleet: &Table) -> Known<'_> {
         Known {
             days: &self.days,
             percent: self.percent,
@@ -264,8 +280,13 @@ impl Outlook {
             chemistry: self.chemistry(settings),
             anchor: self.anchor.map(|(day, depth)| (day, f64::from(depth))),
             since: self.since,
-            experience: self.experience,
+            shares: fleet.shares(self.chemistry(settings), &self.experience),
         }
+    }
+
+    /// What became of the battery that was changed, once.
+    pub fn take_outcome(&mut self) -> Option<Outcome> {
+        self.outcome.take()
     }
 
     /// What it runs on, as judged or set.
@@ -311,6 +332,10 @@ impl Outlook {
         self.anchor = self.anchor.filter(|(day, _)| *day <= today);
         self.forecast = self.forecast.filter(|forecast| forecast.made <= today);
     }
+}
+
+fn is_zero(days: &u16) -> bool {
+    *days == 0
 }
 
 fn is_false(flag: &bool) -> bool {

@@ -21,7 +21,7 @@ fn live(
             let celsius = 12.0 + f64::from(hour % 12);
             changes.extend(battery.note((at, day, hour), said, Some(celsius), settings));
         }
-        changes.extend(battery.outlook_mut().and_then(|outlook| outlook.turn(day + 1, settings)));
+        changes.extend(battery.outlook_mut().and_then(|outlook| outlook.turn(day + 1, settings, &fleet::NONE)));
     }
     changes
 }
