@@ -7,12 +7,14 @@
 //! - [`world`]: invented sites that live through weather and faults, and follow decisions.
 //! - [`closed_loop`]: such a world and the engine together, offline.
 //! - [`yard`]: years of measured weather in closed loop, and what became of the plants.
+//! - [`link_table`]: radio links that lose messages: false alarms and how late a dead sensor is told.
 //! - [`broker`]: recordings from and to a living broker, by the [`clock`].
 
 pub mod broker;
 pub mod clock;
 pub mod closed_loop;
 pub mod configuration;
+pub mod link_table;
 pub mod offline;
 pub mod recording;
 pub mod report;
