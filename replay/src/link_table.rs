@@ -85,7 +85,8 @@ impl Channel {
 /// The rows that are told: independent and bursty loss.
 pub fn losses() -> Vec<Loss> {
     let alone = [0.0, 0.01, 0.05, 0.1, 0.2, 0.3, 0.4].map(|share| Loss::Alone { share });
-    let bursts = [(0.05, 3.0), (0.05, 10.0), (0.05, 30.0), (0.1, 3.0), (0.1, 10.0), (0.1, 30.0), (0.2, 3.0), (0.2, 10.0)];
+    let bursts =
+        [(0.05, 3.0), (0.05, 10.0), (0.05, 30.0), (0.1, 3.0), (0.1, 10.0), (0.1, 30.0), (0.2, 3.0), (0.2, 10.0)];
     alone.into_iter().chain(bursts.map(|(share, mean_burst)| Loss::Bursts { share, mean_burst })).collect()
 }
 
@@ -118,7 +119,8 @@ pub fn row(loss: Loss, interval_seconds: i64, sensors: u32, days: i64, seed: u64
     row.lost = lost as f64 / sent.max(1) as f64;
     row.false_alerts_per_sensor_year = f64::from(row.false_alerts) / row.sensor_years.max(1e-9);
     delays.sort_by(f64::total_cmp);
-    let ranked = |share: f64| delays.get((delays.len() as f64 * share) as usize).or(delays.last()).copied().unwrap_or(0.0);
+    let ranked =
+        |share: f64| delays.get((delays.len() as f64 * share) as usize).or(delays.last()).copied().unwrap_or(0.0);
     (row.delay_median_hours, row.delay_p90_hours) = (ranked(0.5), ranked(0.9));
     Ok(row)
 }
@@ -157,7 +159,8 @@ impl Life {
             if self.channel.loses() {
                 self.lost += 1;
             } else {
-                let celsius = 12.0 + 6.0 * (at as f64 / DAY as f64 * std::f64::consts::TAU).sin() + self.channel.random.unit();
+                let celsius =
+                    12.0 + 6.0 * (at as f64 / DAY as f64 * std::f64::consts::TAU).sin() + self.channel.random.unit();
                 let payload = format!("{celsius:.2}").into_bytes();
                 let message = Event::Message { topic: TOPIC.to_owned(), payload, retain: false, dup: false };
                 self.driver.apply(now(at + late), message, &mut self.outputs);
@@ -234,7 +237,8 @@ enum Kind {
 pub fn fixed(loss: Loss, interval_seconds: i64, allowed: i64, slots: i64, seed: u64) -> f64 {
     let interval = interval_seconds.max(1) * SECOND;
     let limit = u32::try_from((interval * allowed + interval / 2) / SECOND).unwrap_or(u32::MAX);
-    let settings = LinkSettings { silence_limit_seconds: Some(limit), messages_to_return: 1, ..LinkSettings::default() };
+    let settings =
+        LinkSettings { silence_limit_seconds: Some(limit), messages_to_return: 1, ..LinkSettings::default() };
     let mut channel = Channel::new(loss, seed);
     let mut link = Link::started(0);
     let mut losses = 0_u32;
@@ -300,6 +304,13 @@ longitude = 0.1
 elevation = "60 m"
 [[sites.sensors]]
 id = "air"
+[[sites.groups]]
+id = "lawn"
+kind = "spray"
+run_depth = "10 mm"
+[[sites.controllers]]
+id = "relay"
+capability = "percent"
 "#;
 
 /// 2027-01-01T00:00:00Z.

@@ -69,7 +69,10 @@ fn judge_weakness(state: &mut SiteState, index: usize, settings: &SensorSettings
     let mut parts = Vec::new();
     let mut figures = Vec::new();
     if let Some((from, to, days, unit)) = fading {
-        parts.push(format!("its signal fell from {from:.0} to {to:.0} {} in {days} days", if unit == "dbm" { "dBm" } else { "dB" }));
+        parts.push(format!(
+            "its signal fell from {from:.0} to {to:.0} {} in {days} days",
+            if unit == "dbm" { "dBm" } else { "dB" }
+        ));
         figures.push((format!("signal_from_{unit}"), from));
         figures.push((format!("signal_to_{unit}"), to));
         figures.push(("fading_days".to_owned(), f64::from(days)));

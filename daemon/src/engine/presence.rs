@@ -20,7 +20,9 @@ pub fn heard(
     let now = context.now;
     let Some(entry) = state.sensors.get_mut(index) else { return };
     let sensor = &mut entry.sensor;
-    sensor.link.set_rain_only(!sensor.channels.is_empty() && sensor.channels.iter().all(|one| one.quantity.is_of_rain_only()));
+    sensor
+        .link
+        .set_rain_only(!sensor.channels.is_empty() && sensor.channels.iter().all(|one| one.quantity.is_of_rain_only()));
     let number = number.and_then(|number| u64::try_from(number).ok());
     let change = sensor.link.heard_numbered(now.listening, now.wall, number, &settings.link);
     link_changed(state, change, settings, context);

@@ -204,7 +204,13 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         .filter_map(|(entry, settings)| entry.sensor.link.due(&settings.link));
     let obey = instruct::next_look(state).filter(|due| *due > now.listening);
     let aging = evidence::stale_at(state, context).filter(|due| *due > now.listening);
-    let listening = silent.chain(presence::long_silences(state, context)).chain(aging).chain(gateway::due(state, context)).chain(obey).chain(settling).min();
+    let listening = silent
+        .chain(presence::long_silences(state, context))
+        .chain(aging)
+        .chain(gateway::due(state, context))
+        .chain(obey)
+        .chain(settling)
+        .min();
     // While we are away these timers stand still; coming back reckons them anew.
     if !state.away {
         wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));

@@ -15,8 +15,8 @@ use serde::{Deserialize, Serialize};
 
 use super::super::stamp::{DAY, HOUR, SECOND, Stamp};
 pub use delivery::likely_share;
-pub use losses::{LEAST, least_missing};
 use losses::Losses;
+pub use losses::{LEAST, least_missing};
 pub use sequence::{Sequence, Step};
 pub use strength::{Fading, Strength};
 
@@ -488,5 +488,7 @@ fn place_of(hour: i64) -> usize {
     hour.rem_euclid(HOURS as i64) as usize
 }
 
+#[cfg(test)]
+mod cases;
 #[cfg(test)]
 mod tests;

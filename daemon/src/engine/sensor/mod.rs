@@ -16,8 +16,8 @@ use super::reading::{Flag, Quantity};
 use super::stamp::{HOUR, MINUTE, Stamp};
 pub use battery::{Battery, BatterySettings};
 use direction::Direction;
-pub use link::{Link, LinkSettings};
 use link::Strength;
+pub use link::{Link, LinkSettings};
 use service::ServiceMark;
 
 /// What a sensor said last about one quantity, and how it is judged.

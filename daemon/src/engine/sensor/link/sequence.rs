@@ -71,7 +71,11 @@ impl Sequence {
         let on = match number.checked_sub(last) {
             Some(on) => Some(on),
             // Counters are of 8, 16 or 32 bits: the shortest that holds both numbers.
-            None => [8, 16, 32].into_iter().map(|bits| 1_u64 << bits).find(|size| last < *size).map(|size| size - last + number),
+            None => [8, 16, 32]
+                .into_iter()
+                .map(|bits| 1_u64 << bits)
+                .find(|size| last < *size)
+                .map(|size| size - last + number),
         };
         match on.filter(|on| *on as f64 <= most).and_then(|on| u32::try_from(on).ok()) {
             Some(on) => Step::On(on),
