@@ -8,6 +8,7 @@
 //! - [`closed_loop`]: such a world and the engine together, offline.
 //! - [`yard`]: years of measured weather in closed loop, and what became of the plants.
 //! - [`fleet`]: many invented sites over years with seeded faults, and what was said of them.
+//! - [`link_table`]: radio links that lose messages: false alarms and how late a dead sensor is told.
 //! - [`broker`]: recordings from and to a living broker, by the [`clock`].
 
 pub mod broker;
@@ -15,6 +16,7 @@ pub mod clock;
 pub mod closed_loop;
 pub mod configuration;
 pub mod fleet;
+pub mod link_table;
 pub mod offline;
 pub mod recording;
 pub mod report;

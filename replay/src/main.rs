@@ -9,6 +9,7 @@ use std::time::Duration;
 use clap::{Args, Parser, Subcommand};
 
 use thirst_replay::broker::{self, Access};
+use thirst_replay::link_table;
 use thirst_replay::offline::{self, Options, RunError};
 use thirst_replay::recording::{Line, Reader, Writer, parse_time};
 use thirst_replay::report::{Form, Report};
@@ -121,6 +122,25 @@ enum Command {
     /// Play invented sites over years, with seeded faults, as messages through the engine, and count what was said of them.
     /// The last line printed is one JSON object.
     Fleet(fleet::Arguments),
+    /// Print how often a living sensor is taken for silent, and how long a dead one goes unnoticed, by what its radio link
+    /// loses: invented links through the same engine, one sensor at a time.
+    LinkTable {
+        /// Sensors in each row.
+        #[arg(long, value_name = "N", default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=10_000))]
+        sensors: u32,
+        /// Days of each sensor.
+        #[arg(long, value_name = "N", default_value_t = 365, value_parser = clap::value_parser!(u16).range(1..=3_660))]
+        days: u16,
+        /// Seconds between two messages, separated by commas.
+        #[arg(long, value_name = "SECONDS", default_value = "300", value_delimiter = ',', value_parser = clap::value_parser!(u32).range(10..=86_400))]
+        interval: Vec<u32>,
+        /// Other seeds give other losses.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+        /// Print one JSON object a row instead of a table.
+        #[arg(long)]
+        json: bool,
+    },
 }
 
 #[derive(Args)]
@@ -222,6 +242,24 @@ fn carry_out(command: Command) -> Result<(), String> {
                     .map_err(|fault| format!("{}: cannot be written: {fault}", path.display()))?;
             }
             writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
+        }
+        Command::LinkTable { sensors, days, interval, seed, json } => {
+            let mut text = String::new();
+            let mut rows = Vec::new();
+            for seconds in interval {
+                for loss in link_table::losses() {
+                    let row = link_table::row(loss, i64::from(seconds), sensors, i64::from(days), seed)?;
+                    if json {
+                        text += &serde_json::to_string(&row).map_err(|fault| fault.to_string())?;
+                        text.push('\n');
+                    }
+                    rows.push(row);
+                }
+            }
+            if !json {
+                text = link_table::table(&rows);
+            }
+            write!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
         }
     }
 }

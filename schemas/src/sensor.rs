@@ -70,7 +70,13 @@ pub struct Link {
     /// After how many seconds of silence it counts as lost.
     #[schemars(range(min = 1))]
     pub silence_limit_seconds: u32,
-    /// Share of the expected messages of the last 24 hours that came, 0 to 1.
+    /// For how many seconds after it came a value counts as what is now. The silence limit is longer where the link is known
+    /// to lose messages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1))]
+    pub fresh_seconds: Option<u32>,
+    /// Share of the expected messages of the last 24 hours that came, 0 to 1: by their sequence numbers where they have some,
+    /// else by the interval.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0, max = 1))]
     pub delivery_ratio: Option<f64>,

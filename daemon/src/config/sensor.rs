@@ -125,6 +125,9 @@ fn link(table: &Table<'_>) -> LinkSettings {
         longest_silence_seconds: seconds("longest_silence", defaults.longest_silence_seconds),
         first_silence_seconds: seconds("first_silence", defaults.first_silence_seconds),
         messages_to_return: table.whole("messages_to_return", 1..=100).unwrap_or(defaults.messages_to_return),
+        false_alerts_per_year: table
+            .number("false_alerts_per_year", 0.01..=100.0)
+            .unwrap_or(defaults.false_alerts_per_year),
     };
     if link.shortest_silence_seconds > link.longest_silence_seconds {
         table.here().note(format!(

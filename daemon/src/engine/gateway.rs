@@ -77,7 +77,7 @@ fn folded<'a>(state: &'a SiteState, context: &'a Context<'_>, at: i64) -> impl I
         entry.sensor.link.state() == LinkState::Lost
             && !state.alerts.is_open(AlertKind::SensorSilent, &alerts::slug(&settings.id))
     })
-    .map(move |(index, (entry, settings))| (index, at.saturating_add(entry.sensor.link.silence_limit(&settings.link))))
+    .map(move |(index, (entry, settings))| (index, at.saturating_add(entry.sensor.link.loss_limit(&settings.link))))
 }
 
 /// The sensors that fell silent together, where that is every one of the site that was not silent long before.

@@ -4,6 +4,7 @@ use super::batteries;
 use super::decode::{Decoded, LossCause, Parsed};
 use super::faults;
 use super::formula::solar;
+use super::links;
 use super::output::Level;
 use super::presence;
 use super::publish::{history, log, words};
@@ -38,7 +39,7 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
     match decoded.own_time {
         Some(at) if retain => presence::heard_before(state, index, settings, at, context),
         Some(_) if age > 0 => presence::heard_late(state, index, settings, context),
-        _ => presence::heard(state, index, settings, context),
+        _ => presence::heard(state, index, settings, decoded.sequence, context),
     }
     for loss in &decoded.losses {
         let what = loss.quantity.map_or("the message".to_owned(), |quantity| quantity.name().replace('_', " "));
@@ -147,7 +148,10 @@ fn read(
         Quantity::BatteryVoltage | Quantity::BatteryLevel | Quantity::BatteryOk => {
             batteries::read(state, index, settings, reading, manner.air_temperature, context)
         }
-        Quantity::Rssi => state.sensors[index].sensor.rssi_dbm = Some(reading.value),
+        Quantity::Rssi => {
+            state.sensors[index].sensor.rssi_dbm = Some(reading.value);
+            links::note_strength(state, index, reading.value, context);
+        }
         _ => return read_weather(state, index, settings, reading, manner, context),
     }
     keep(state, index, reading, Flag::NotEvaluated, manner.age, context);
@@ -165,6 +169,9 @@ fn read_weather(
 ) -> Flag {
     let site = context.site;
     let quantity = reading.quantity;
+    if quantity == Quantity::Snr && state.sensors[index].sensor.rssi_dbm.is_none() {
+        links::note_strength(state, index, reading.value, context);
+    }
     let sky = match quantity {
         Quantity::SurfaceDownwellingShortwaveFlux => sky_of(state, reading, context),
         _ => Sky::from(true),

@@ -25,6 +25,7 @@ mod guard;
 mod instruct;
 mod intake;
 mod judge;
+mod links;
 mod nearby;
 pub mod output;
 mod partition;
@@ -384,7 +385,7 @@ impl Engine {
                         let settings = &context.site.sensors[target.sensor];
                         // An empty payload clears a retained value and proves nothing; anything else proves a living radio.
                         if loss.cause != decode::LossCause::Empty && !retain {
-                            presence::heard(state, target.sensor, settings, context);
+                            presence::heard(state, target.sensor, settings, None, context);
                         }
                         faults::lost(state, target.sensor, loss.cause.name(), &text, context);
                     });

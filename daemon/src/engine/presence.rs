@@ -3,17 +3,28 @@
 use super::alert::{AlertKind, Wording};
 use super::output::Level;
 use super::publish::{alerts, log, words};
-use super::sensor::link::LinkChange;
+use super::sensor::link::{LinkChange, LinkState};
 use super::settings::SensorSettings;
 use super::stamp::{MINUTE, Stamp};
 use super::state::{Context, SiteState};
-use super::{batteries, gateway};
+use super::{batteries, gateway, links};
 
-/// The sensor at `index` was heard, whatever it said.
-pub fn heard(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
+/// The sensor at `index` was heard, whatever it said; with the sequence number of its message.
+pub fn heard(
+    state: &mut SiteState,
+    index: usize,
+    settings: &SensorSettings,
+    number: Option<i64>,
+    context: &mut Context<'_>,
+) {
     let now = context.now;
     let Some(entry) = state.sensors.get_mut(index) else { return };
-    let change = entry.sensor.link.heard(now.listening, now.wall, &settings.link);
+    let sensor = &mut entry.sensor;
+    sensor
+        .link
+        .set_rain_only(!sensor.channels.is_empty() && sensor.channels.iter().all(|one| one.quantity.is_of_rain_only()));
+    let number = number.and_then(|number| u64::try_from(number).ok());
+    let change = sensor.link.heard_numbered(now.listening, now.wall, number, &settings.link);
     link_changed(state, change, settings, context);
 }
 
@@ -50,7 +61,17 @@ pub fn judge_links(state: &mut SiteState, context: &mut Context<'_>) {
             continue;
         }
         entry.sensor.status_due = true;
-        if !gateway::lost(state, context) {
+        if gateway::lost(state, context) {
+            continue;
+        }
+        if state.sensors[index].sensor.link.is_unstable(listening) {
+            links::unstable(state, index, settings, context);
+        } else {
+            silent(state, index, settings, context);
+        }
+    }
+    for (index, due) in quiet_unstable(state, context).collect::<Vec<_>>() {
+        if let Some(settings) = context.site.sensors.get(index).filter(|_| due <= context.now.listening) {
             silent(state, index, settings, context);
         }
     }
@@ -61,10 +82,26 @@ pub fn judge_links(state: &mut SiteState, context: &mut Context<'_>) {
     }
 }
 
+/// Listening instants at which the silence of links that come and go has to be told.
+pub fn long_silences<'a>(state: &'a SiteState, context: &'a Context<'_>) -> impl Iterator<Item = i64> + 'a {
+    quiet_unstable(state, context).map(|(_, due)| due)
+}
+
+/// Lost sensors whose link comes and goes, and when each has been silent for so long that it is told.
+fn quiet_unstable<'a>(state: &'a SiteState, context: &'a Context<'_>) -> impl Iterator<Item = (usize, i64)> + 'a {
+    let all = state.sensors.iter().zip(&context.site.sensors).enumerate();
+    all.filter(|(_, (entry, settings))| {
+        entry.sensor.link.state() == LinkState::Lost
+            && state.alerts.is_open(AlertKind::LinkUnstable, &alerts::slug(&settings.id))
+            && !state.alerts.is_open(AlertKind::SensorSilent, &alerts::slug(&settings.id))
+    })
+    .map(|(index, (entry, settings))| (index, entry.sensor.link.long_silence_at(&settings.link)))
+}
+
 /// Says that the sensor at `index` is silent.
 fn silent(state: &mut SiteState, index: usize, settings: &SensorSettings, context: &mut Context<'_>) {
     let Some(entry) = state.sensors.get(index) else { return };
-    let limit = (entry.sensor.link.silence_limit(&settings.link) + MINUTE / 2) / MINUTE;
+    let limit = (entry.sensor.link.loss_limit(&settings.link) + MINUTE / 2) / MINUTE;
     let limit = u32::try_from(limit).unwrap_or(u32::MAX);
     let bring = batteries::bring(entry.sensor.battery.outlook(), settings);
     let wording = match entry.sensor.link.last_heard() {
@@ -75,7 +112,11 @@ fn silent(state: &mut SiteState, index: usize, settings: &SensorSettings, contex
                 words::moment(context, last),
                 words::duration(limit)
             ),
-            "Look at its battery, its distance to the gateway and the gateway itself.",
+            if entry.sensor.link.is_rain_only() {
+                "Look at its battery, its distance to the gateway and the gateway itself. A gauge that speaks only when it rains needs a silence_limit of its own in the settings."
+            } else {
+                "Look at its battery, its distance to the gateway and the gateway itself."
+            },
         )
         .bringing(bring),
         None => Wording::new(
@@ -105,6 +146,12 @@ fn link_changed(
         Some(LinkChange::Returned) => {
             log(context, Level::Info, format!("sensor {}: heard again", settings.id));
             alerts::clear(state, AlertKind::SensorSilent, &settings.id, context);
+            if state.gateway.is_some() {
+                // The absence was not its own.
+                if let Some(entry) = state.sensors.iter_mut().find(|entry| entry.sensor.id == settings.id) {
+                    entry.sensor.link.forgive_loss();
+                }
+            }
             gateway::returned(state, context);
         }
         Some(LinkChange::Lost) | None => {}

@@ -104,6 +104,22 @@ impl Quantity {
         }
     }
 
+    /// True for rain, and for what any sensor says of itself beside its weather.
+    pub fn is_of_rain_only(self) -> bool {
+        matches!(
+            self,
+            Self::RainfallAmount
+                | Self::RainCounter
+                | Self::RainfallRate
+                | Self::BatteryVoltage
+                | Self::BatteryLevel
+                | Self::BatteryOk
+                | Self::Rssi
+                | Self::Snr
+                | Self::SequenceNumber
+        )
+    }
+
     /// True for what describes the transmission, not the weather: it differs between copies of one message.
     pub fn describes_transmission(self) -> bool {
         matches!(self, Self::Rssi | Self::Snr)

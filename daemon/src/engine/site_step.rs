@@ -10,6 +10,7 @@ use super::gateway;
 use super::gauge_watch;
 use super::instruct;
 use super::judge;
+use super::links;
 use super::nearby;
 use super::output::Level;
 use super::partly;
@@ -156,6 +157,7 @@ fn tell(state: &mut SiteState, context: &mut Context<'_>) {
     if new_hour {
         faults::judge_faults(state, context);
         partly::judge(state, context);
+        links::judge(state, context);
     }
     for (index, settings) in context.site.sensors.iter().enumerate() {
         let Some(entry) = state.sensors.get(index) else { break };
@@ -207,8 +209,14 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
     let obey = instruct::next_look(state).filter(|due| *due > now.listening);
     let aging = evidence::stale_at(state, context).filter(|due| *due > now.listening);
     let settle = state.settle_at.filter(|due| *due > now.listening);
-    let listening =
-        silent.chain(aging).chain(gateway::due(state, context)).chain(obey).chain(settling).chain(settle).min();
+    let listening = silent
+        .chain(presence::long_silences(state, context))
+        .chain(aging)
+        .chain(gateway::due(state, context))
+        .chain(obey)
+        .chain(settling)
+        .chain(settle)
+        .min();
     // While we are away these timers stand still; coming back reckons them anew.
     if !state.away {
         wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));

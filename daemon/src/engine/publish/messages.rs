@@ -235,9 +235,8 @@ pub fn sensor(state: &mut SiteState, index: usize, settings: &SensorSettings, co
                 LinkState::Lost => wire::LinkState::Lost,
             },
             interval_seconds: sensor.link.interval().map(|interval| wire::round1(interval as f64 / 1000.0)),
-            silence_limit_seconds: u32::try_from(sensor.link.silence_limit(&settings.link) / 1000)
-                .unwrap_or(u32::MAX)
-                .clamp(1, 2_678_400),
+            silence_limit_seconds: seconds(sensor.link.loss_limit(&settings.link)),
+            fresh_seconds: Some(seconds(sensor.link.silence_limit(&settings.link))),
             delivery_ratio: sensor.link.delivery_ratio(listening).map(wire::round2),
             rssi_dbm: sensor.rssi_dbm.map(wire::round1),
         },
@@ -260,6 +259,11 @@ pub fn sensor(state: &mut SiteState, index: usize, settings: &SensorSettings, co
     let payload = wire::SensorStatus { sequence: state.next_sequence(), ..payload };
     state.sensors[index].sensor.status_due = false;
     put(context, wire::topics::sensor(&context.settings.prefix, &context.site.id, &settings.id), &payload);
+}
+
+/// Whole seconds of a limit of silence, at least one and at most a month.
+fn seconds(millis: i64) -> u32 {
+    u32::try_from(millis / 1000).unwrap_or(u32::MAX).clamp(1, 2_678_400)
 }
 
 fn battery_forecast(forecast: &Forecast) -> wire::BatteryForecast {

@@ -16,6 +16,7 @@ use super::reading::{Flag, Quantity, Reading};
 use super::stamp::{HOUR, MINUTE, Stamp};
 pub use battery::{Battery, BatterySettings};
 use direction::Direction;
+use link::Strength;
 pub use link::{Link, LinkSettings};
 use service::ServiceMark;
 
@@ -80,6 +81,9 @@ pub struct Sensor {
     pub services: Vec<ServiceMark>,
     #[serde(rename = "r", default)]
     pub rssi_dbm: Option<f64>,
+    /// Signal strength over days; dBm, or dB of a sensor that says its signal-to-noise ratio only.
+    #[serde(rename = "e", default, skip_serializing_if = "Option::is_none")]
+    pub strength: Option<Box<Strength>>,
     /// Anything of the published status changed since it was sent.
     #[serde(rename = "n", default)]
     pub status_due: bool,

@@ -97,7 +97,8 @@ fn the_silence_limit_follows_the_interval_within_its_bounds() {
 fn silence_becomes_a_loss_at_its_limit_and_only_once() {
     let mut link = heard_at((0..20).map(|index| index * 10 * MINUTE));
     let due = link.due(&SETTINGS()).unwrap();
-    assert_eq!(due, 190 * MINUTE + 50 * MINUTE);
+    // In its first two days it may lose anything.
+    assert_eq!(due, 190 * MINUTE + 2 * HOUR);
     assert_eq!(link.judge(due - 1, &SETTINGS()), None);
     assert_eq!(link.judge(due, &SETTINGS()), Some(LinkChange::Lost));
     assert_eq!((link.state(), link.due(&SETTINGS())), (LinkState::Lost, None));
@@ -119,7 +120,7 @@ fn a_sensor_that_was_never_heard_is_lost_two_hours_after_its_start() {
 fn a_lost_link_needs_two_messages_close_together_to_be_back() {
     let lost = || {
         let mut link = heard_at((0..20).map(|index| index * 10 * MINUTE));
-        assert_eq!(link.judge(5 * HOUR, &SETTINGS()), Some(LinkChange::Lost));
+        assert_eq!(link.judge(310 * MINUTE, &SETTINGS()), Some(LinkChange::Lost));
         link
     };
     let mut link = lost();
