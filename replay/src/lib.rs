@@ -7,8 +7,10 @@
 //! - [`world`]: invented sites that live through weather and faults, and follow decisions.
 //! - [`closed_loop`]: such a world and the engine together, offline.
 //! - [`yard`]: years of measured weather in closed loop, and what became of the plants.
+//! - [`bench`]: how fast the engine is, and how large a site.
 //! - [`broker`]: recordings from and to a living broker, by the [`clock`].
 
+pub mod bench;
 pub mod broker;
 pub mod clock;
 pub mod closed_loop;

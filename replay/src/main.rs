@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand};
 
+use thirst_replay::bench;
 use thirst_replay::broker::{self, Access};
 use thirst_replay::offline::{self, Options, RunError};
 use thirst_replay::recording::{Line, Reader, Writer, parse_time};
@@ -118,6 +119,11 @@ enum Command {
     /// them beside a fixed timer. Modelled on the published protocol, zone table from memory; no statement of conformity.
     /// The last line printed is one JSON object.
     Yard(Box<yard::arguments::Arguments>),
+    /// Measure, on this machine and without a broker; quiet machines tell more.
+    Bench {
+        #[command(subcommand)]
+        what: bench::What,
+    },
 }
 
 #[derive(Args)]
@@ -213,6 +219,15 @@ fn carry_out(command: Command) -> Result<(), String> {
             if let (Some(path), Some(page)) = (&arguments.report, page) {
                 std::fs::write(path, page)
                     .map_err(|fault| format!("{}: cannot be written: {fault}", path.display()))?;
+            }
+            writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
+        }
+        Command::Bench { what: bench::What::Engine(arguments) } => {
+            let measured = bench::engine(&arguments)?;
+            let mut text = bench::text(&measured);
+            if arguments.json {
+                text.push('\n');
+                text += &serde_json::to_string(&measured).map_err(|fault| fault.to_string())?;
             }
             writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
         }
