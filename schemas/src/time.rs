@@ -65,7 +65,7 @@ fn put(digits: &mut [u8], mut number: u32) {
 mod tests {
     use super::*;
 
-    #[derive(Serialize)]
+    #[derive(serde::Serialize)]
     struct Ours(#[serde(serialize_with = "utc")] DateTime<Utc>);
 
     #[test]
