@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand};
 
+use thirst_replay::bench;
 use thirst_replay::broker::{self, Access};
 use thirst_replay::link_table;
 use thirst_replay::offline::{self, Options, RunError};
@@ -141,6 +142,11 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Measure, on this machine and without a broker; quiet machines tell more.
+    Bench {
+        #[command(subcommand)]
+        what: bench::What,
+    },
 }
 
 #[derive(Args)]
@@ -260,6 +266,15 @@ fn carry_out(command: Command) -> Result<(), String> {
                 text = link_table::table(&rows);
             }
             write!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
+        }
+        Command::Bench { what: bench::What::Engine(arguments) } => {
+            let measured = bench::engine(&arguments)?;
+            let mut text = bench::text(&measured);
+            if arguments.json {
+                text.push('\n');
+                text += &serde_json::to_string(&measured).map_err(|fault| fault.to_string())?;
+            }
+            writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
         }
     }
 }

@@ -12,12 +12,14 @@ use thirstd::engine::stamp::{DAY, MINUTE, Stamp};
 
 use crate::recording::{Entry, Line};
 
+mod fleet;
 mod random;
 mod sample;
 #[cfg(test)]
 mod tests;
 mod year;
 
+pub use fleet::Fleet;
 pub use sample::{SAMPLE_CONFIG, sample};
 pub use year::{Year, year};
 

@@ -30,6 +30,7 @@ pub struct Decision {
     /// Raised by one or more with every new payload on this topic, within one epoch.
     pub sequence: u64,
     /// When this payload was made, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub issued_at: DateTime<Utc>,
     /// The group's id: zones that a controller scales together.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
@@ -46,10 +47,12 @@ pub struct Decision {
     #[schemars(length(max = 16))]
     pub released: Vec<Release>,
     /// When the action or the scale is expected to change next, UTC. Absent when nothing is foreseen.
+    #[serde(serialize_with = "crate::time::maybe_utc")]
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub next_change_at: Option<DateTime<Utc>>,
     /// Until when this decision may be followed, UTC: 26 hours after it was made or last refreshed. Afterwards the
     /// site's fallback applies.
+    #[serde(serialize_with = "crate::time::utc")]
     pub valid_until: DateTime<Utc>,
     /// How good the evidence is, all in all.
     pub confidence: Confidence,
@@ -108,8 +111,10 @@ pub struct Hold {
     /// Why the group is held.
     pub reason: Reason,
     /// Since when, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub since: DateTime<Utc>,
     /// Until when, as far as can be said now, UTC; projected where it depends on the weather. Absent: open.
+    #[serde(serialize_with = "crate::time::maybe_utc")]
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until: Option<DateTime<Utc>>,
     /// The reason in plain words, with its figures.
@@ -122,6 +127,7 @@ pub struct Release {
     /// The reason that holds nothing for the time being.
     pub reason: Reason,
     /// When the release ends by itself, UTC. Absent: with the hold that it ended.
+    #[serde(serialize_with = "crate::time::maybe_utc")]
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until: Option<DateTime<Utc>>,
 }
@@ -208,7 +214,9 @@ pub struct Figures {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Interval {
     /// First moment, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub start: DateTime<Utc>,
     /// First moment after it, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub end: DateTime<Utc>,
 }

@@ -30,6 +30,7 @@ pub struct Instruction {
     /// Raised by one or more with every new payload on this topic, within one epoch.
     pub sequence: u64,
     /// When this payload was made, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub issued_at: DateTime<Utc>,
     /// The controller's id.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
@@ -63,6 +64,7 @@ pub struct Instruction {
     #[schemars(range(min = 0, max = 200))]
     pub spread_percent: Option<u16>,
     /// Until when this instruction may be followed, UTC. Afterwards the site's fallback applies.
+    #[serde(serialize_with = "crate::time::utc")]
     pub valid_until: DateTime<Utc>,
     /// The instruction and its reasons in plain words, in the site's language and units.
     pub text: String,
@@ -114,6 +116,7 @@ pub struct Fallback {
     /// Raised by one or more with every new payload on this topic, within one epoch.
     pub sequence: u64,
     /// When this payload was made, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub issued_at: DateTime<Utc>,
     /// Twelve percentages of the run times that were set up, January first, 0 to 200.
     #[schemars(inner(range(max = 200)))]

@@ -31,6 +31,7 @@ mod inbound;
 pub mod instruction;
 pub mod report;
 pub mod sensor;
+pub mod time;
 pub mod topics;
 pub mod totals;
 pub mod visits;

@@ -21,11 +21,13 @@ pub struct SensorStatus {
     /// Raised by one or more with every new payload on this topic, within one epoch.
     pub sequence: u64,
     /// When this payload was made, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub issued_at: DateTime<Utc>,
     /// The sensor's id.
     #[schemars(regex(pattern = "^[a-z0-9-]{1,64}$"))]
     pub sensor: String,
     /// When it was last heard, UTC. Absent: never.
+    #[serde(serialize_with = "crate::time::maybe_utc")]
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub last_seen: Option<DateTime<Utc>>,
     /// The last value of each quantity that it has reported. The keys are names of quantities.
@@ -55,6 +57,7 @@ pub struct LastValue {
     #[schemars(extend("enum" = [1, 2, 3, 4, 9]))]
     pub flag: u8,
     /// When it was observed, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub observed_at: DateTime<Utc>,
 }
 

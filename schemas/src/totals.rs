@@ -23,6 +23,7 @@ pub struct Totals {
     /// Raised by one or more with every new payload on this topic, within one epoch.
     pub sequence: u64,
     /// When this payload was made, UTC.
+    #[serde(serialize_with = "crate::time::utc")]
     pub issued_at: DateTime<Utc>,
     /// The civil day in the site's time zone.
     pub day: NaiveDate,

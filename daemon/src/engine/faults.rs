@@ -5,7 +5,7 @@ use super::decode::{Decoded, TimeProblem};
 use super::intake::LIVE_WITHIN;
 use super::output::Level;
 use super::publish::{alerts, log};
-use super::quality::{self, Judgment};
+use super::quality::{self, Judgment, Test};
 use super::reading::{Flag, Quantity};
 use super::settings::SensorSettings;
 use super::site::sun_clock::Finding;
@@ -54,8 +54,12 @@ pub fn note_flat_line(
     judgment: &Judgment,
     context: &mut Context<'_>,
 ) {
+    let flat = judgment.test == Some(Test::FlatLine);
+    // Nearly every reading is no news here.
+    if !flat && state.alerts.is_empty() {
+        return;
+    }
     let subject = format!("{}-{}", settings.id, quantity.name().replace('_', "-"));
-    let flat = judgment.test.is_some_and(|test| test.name() == "flat_line");
     if flat && judgment.flag == Flag::Bad {
         let wording = Wording::new(
             format!("Sensor {}: {}.", settings.id, quality::explain(judgment, quantity, context.site.units)),

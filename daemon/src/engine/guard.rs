@@ -19,8 +19,8 @@ pub fn apply(state: &mut SiteState, index: usize, holds: &mut Vec<Hold>, context
     let settings = &site.groups[index];
     let dry_mm = evidence::dry_mm(state, index, context);
     let stood = state.groups[index].guarded_since;
-    let stands = grows(state, settings, context)
-        && if stood.is_some() { dry_mm >= settings.ceiling_mm } else { dry_mm >= limit_mm(settings) };
+    let is_dry = if stood.is_some() { dry_mm >= settings.ceiling_mm } else { dry_mm >= limit_mm(settings) };
+    let stands = is_dry && grows(state, settings, context);
     state.groups[index].guarded_since = stands.then(|| stood.unwrap_or(now));
     if !stands {
         if stood.is_some() {

@@ -359,7 +359,7 @@ impl Engine {
                 if targets.is_empty() {
                     return self.stranger(&site, &sensor, now);
                 }
-                for target in targets {
+                for target in targets.iter().copied() {
                     self.apply(now, target.site, |state, context| {
                         intake::receive(state, target.sensor, &parsed, retain, context)
                     });
@@ -380,7 +380,7 @@ impl Engine {
                     return self.stranger(&site, &sensor, now);
                 }
                 let text = format!("{} (saw {:?}): {}", loss.cause.text(), loss.seen, loss.cause.advice());
-                for target in targets {
+                for target in targets.iter().copied() {
                     self.apply(now, target.site, |state, context| {
                         let settings = &context.site.sensors[target.sensor];
                         // An empty payload clears a retained value and proves nothing; anything else proves a living radio.

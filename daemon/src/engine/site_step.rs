@@ -186,20 +186,23 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
     let now = context.now;
     let (judged, settling) = judge::next_change(state, context);
     let hour = civil::hour_start(now.wall).plus(HOUR);
-    let mut wall = vec![judged, state.wind.ends_in_silence_at(&context.site.wind)];
+    let mut first = hour;
+    let mut due = |at: Option<Stamp>| first = at.map_or(first, |at| first.min(at));
+    due(judged);
+    due(state.wind.ends_in_silence_at(&context.site.wind));
     if now.trusted {
-        wall.push(state.days.next_change(turn::lateness(context)));
-        wall.push(state.revise_at);
-        wall.push(gauge_watch::next_look(state, context));
-        wall.push(nearby::due(state, context));
-        wall.push(state.nights.next);
-        wall.push(state.alerts.next_wake());
+        due(state.days.next_change(turn::lateness(context)));
+        due(state.revise_at);
+        due(gauge_watch::next_look(state, context));
+        due(nearby::due(state, context));
+        due(state.nights.next);
+        due(state.alerts.next_wake());
         if state.days.today().is_none() {
-            wall.push(Some(now.wall));
+            due(Some(now.wall));
         }
     }
     if state.sent.totals_due {
-        wall.push(state.sent.totals_at.map(|at| at.plus(after_settling(TOTALS_EVERY, context))));
+        due(state.sent.totals_at.map(|at| at.plus(after_settling(TOTALS_EVERY, context))));
     }
     let silent = state
         .sensors
@@ -219,9 +222,9 @@ pub fn deadline(state: &SiteState, context: &Context<'_>) -> Stamp {
         .min();
     // While we are away these timers stand still; coming back reckons them anew.
     if !state.away {
-        wall.push(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));
+        due(listening.map(|due| now.wall.plus(due.saturating_sub(now.listening))));
     }
-    wall.into_iter().flatten().fold(hour, Stamp::min).max(now.wall.plus(1))
+    first.max(now.wall.plus(1))
 }
 
 /// A span of milliseconds for the log.

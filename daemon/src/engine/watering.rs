@@ -290,8 +290,9 @@ pub fn decide_at(context: &Context<'_>) -> Stamp {
         DecideAt::At(time) => civil::next_time(site.zone, now, time),
         DecideAt::Sunset => {
             let (latitude, longitude) = (Degrees(site.place.latitude_degrees), Degrees(site.place.longitude_degrees));
-            let sunset = |near: Stamp| solar::sun_times(near, latitude, longitude).sunset.filter(|at| *at > now);
-            let next = (-1..=2).filter_map(|day| sunset(now.plus(day * DAY))).min();
+            let sunset = |near: Stamp| solar::sunset(near, latitude, longitude).filter(|at| *at > now);
+            // From day to day the sun sets later on the calendar, so the first is the next.
+            let next = (-1..=2).find_map(|day| sunset(now.plus(day * DAY)));
             // Without a sunset within reach (polar day and night) people look at 20:00.
             next.unwrap_or_else(|| {
                 civil::next_time(site.zone, now, chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap_or_default())

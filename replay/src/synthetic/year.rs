@@ -25,12 +25,7 @@ pub fn year(days: u16, seed: u64) -> Year {
         swing_celsius: 7.0,
     };
     let mut random = Random::new(seed);
-    let mut last = Day { wind_m_per_s: 3.0, ..Day::default() };
-    let days_of_weather = (0..=days).map(|_| {
-        last = next_day(last, &mut random);
-        last
-    });
-    let almanac = Almanac::new(place, midnight(2027, 1, 1), days_of_weather.collect());
+    let almanac = Almanac::new(place, midnight(2027, 1, 1), weather(days, &mut random));
     let mast = Mast {
         topic: "yard/larch-end/mast/state".to_owned(),
         random,
@@ -39,6 +34,16 @@ pub fn year(days: u16, seed: u64) -> Year {
         fading_volts_per_day: 0.0009,
     };
     Year { almanac, mast, minute: 0, minutes: i64::from(days) * 1_440 }
+}
+
+/// `days` days, and the one after them.
+pub(super) fn weather(days: u16, random: &mut Random) -> Vec<Day> {
+    let mut last = Day { wind_m_per_s: 3.0, ..Day::default() };
+    let each = (0..=days).map(|_| {
+        last = next_day(last, random);
+        last
+    });
+    each.collect()
 }
 
 /// Weather keeps: warm follows warm, and wet days come in runs.

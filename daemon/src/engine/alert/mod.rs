@@ -170,7 +170,7 @@ impl Alerts {
     }
 
     pub fn is_open(&self, kind: AlertKind, subject: &str) -> bool {
-        self.open.contains_key(&(kind, subject.to_owned()))
+        !self.open.is_empty() && self.open.contains_key(&(kind, subject.to_owned()))
     }
 
     pub fn iter(&self) -> impl Iterator<Item = (&AlertKey, &OpenAlert)> {

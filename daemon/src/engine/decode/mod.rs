@@ -5,6 +5,7 @@
 
 mod convert;
 pub mod explain;
+mod flat;
 mod lenient;
 pub mod loss;
 pub mod payload;
@@ -25,6 +26,7 @@ pub use topic::{Capture, Captures, TemplateError, TopicTemplate};
 
 use self::{
     convert::Measure,
+    flat::Flat,
     payload::{Body, Raw},
     senml::{Held, Record, When},
     time::{Context, Timing},
@@ -92,7 +94,11 @@ pub fn parse<'a>(
     {
         return Err(MessageLoss { cause: LossCause::UnlistedField, seen: loss::excerpt(name) });
     }
-    let body = Body::parse(feed.format, payload, feed.max_payload_bytes)?;
+    let flat = Some(payload).filter(|payload| feed.reads_members() && payload.len() <= feed.max_payload_bytes);
+    let body = match flat.and_then(Flat::parse) {
+        Some(members) => Body::Flat(members),
+        None => Body::parse(feed.format, payload, feed.max_payload_bytes)?,
+    };
     Ok(Parsed { feed, captures: *captures, body })
 }
 
@@ -180,12 +186,12 @@ impl<'a> Parsed<'a> {
         let records = match &self.body {
             // A body was made of records that can be read.
             Body::Senml(pack) => senml::records(pack).unwrap_or_default(),
-            Body::Json(_) | Body::Text(_) => Vec::new(),
+            Body::Json(_) | Body::Flat(_) | Body::Text(_) => Vec::new(),
         };
-        let mut told = Vec::new();
+        let mut told = Vec::with_capacity(self.feed.fields.len());
         for field in self.fields() {
             let raw = match &self.body {
-                Body::Json(_) => self.body.at(&field.key),
+                Body::Json(_) | Body::Flat(_) => self.body.at(&field.key),
                 Body::Text(_) => self.body.scalar(),
                 Body::Senml(_) => {
                     let before = told.len();

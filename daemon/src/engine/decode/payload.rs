@@ -3,6 +3,7 @@
 use serde_json::Value;
 
 use super::{
+    flat::Flat,
     lenient,
     loss::{LossCause, MessageLoss, excerpt, excerpt_bytes},
     senml,
@@ -13,6 +14,8 @@ use super::{
 #[derive(Clone, Debug, PartialEq)]
 pub enum Body<'p> {
     Json(Value),
+    /// A JSON object of scalars; [`Body::parse`] gives a tree instead.
+    Flat(Flat<'p>),
     /// An array whose records [`senml::records`] takes.
     Senml(Value),
     /// A scalar, without surrounding white space and quotation marks.
@@ -68,6 +71,7 @@ impl<'p> Body<'p> {
     pub fn at(&self, pointer: &str) -> Option<Raw<'_>> {
         match self {
             Self::Json(document) | Self::Senml(document) => lookup(document, pointer).map(Raw::of),
+            Self::Flat(members) => members.at(pointer),
             Self::Text(_) => None,
         }
     }
@@ -75,7 +79,7 @@ impl<'p> Body<'p> {
     /// The scalar of a `Value` payload.
     pub fn scalar(&self) -> Option<Raw<'_>> {
         match self {
-            Self::Json(_) | Self::Senml(_) => None,
+            Self::Json(_) | Self::Flat(_) | Self::Senml(_) => None,
             Self::Text(text) => Some(Raw::Text(text)),
         }
     }
@@ -130,6 +134,7 @@ pub fn outline(body: &Body<'_>) -> String {
             let names: Vec<&str> = members.keys().take(30).map(String::as_str).collect();
             excerpt(&names.join(" "))
         }
+        Body::Flat(members) => excerpt(&members.names().into_iter().take(30).collect::<Vec<_>>().join(" ")),
         Body::Json(document) => Raw::of(document).excerpt(),
         Body::Senml(pack) => {
             let records = senml::records(pack).unwrap_or_default();

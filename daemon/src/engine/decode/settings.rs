@@ -114,6 +114,15 @@ impl FeedSettings {
             max_payload_bytes: DEFAULT_MAX_PAYLOAD_BYTES,
         }
     }
+
+    /// JSON of which only members are asked for, and never the document as a whole.
+    pub(super) fn reads_members(&self) -> bool {
+        let whole = |part: &Part| matches!(part, Part::Pointer(pointer) if pointer.is_empty());
+        self.format == Format::Json
+            && !self.fields.iter().any(|field| field.key.is_empty())
+            && !self.time.as_ref().is_some_and(|time| time.pointer.is_empty())
+            && ![&self.site, &self.sensor].into_iter().any(whole)
+    }
 }
 
 impl Field {

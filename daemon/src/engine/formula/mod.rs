@@ -2,6 +2,7 @@
 //!
 //! - [`vapor`]: pressure and humidity of air.
 //! - [`solar`]: where the sun stands, sunrise and sunset.
+//! - [`sun_of_day`]: the same for all hours of one day.
 //! - [`radiation`]: energy from sun and sky, net radiation.
 //! - [`reference_et`]: reference evapotranspiration from all of these.
 //! - [`effective_rain`]: what becomes of the rain of a day.
@@ -15,4 +16,5 @@ pub mod radiation;
 pub mod reference_et;
 pub mod root_zone;
 pub mod solar;
+pub mod sun_of_day;
 pub mod vapor;

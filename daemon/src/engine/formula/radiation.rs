@@ -41,11 +41,21 @@ pub fn extraterrestrial_of_span(
     length: Hours,
 ) -> MegajoulesPerM2 {
     let sunset = solar::sunset_hour_angle(latitude, solar::declination(day_of_year)).0;
+    in_daylight(middle, length, sunset, |from, to| between(latitude, day_of_year, from, to).0)
+}
+
+/// The parts between sunrise and sunset of a span of `length` around `middle`, each by `between`, together.
+pub(super) fn in_daylight(
+    middle: Radians,
+    length: Hours,
+    sunset: f64,
+    between: impl Fn(f64, f64) -> f64,
+) -> MegajoulesPerM2 {
     let half = PI / 24.0 * length.0.clamp(0.0, 24.0);
     let middle = middle.0.clamp(-PI, PI);
     let part = |from: f64, to: f64| {
         let (from, to) = (from.clamp(-sunset, sunset), to.clamp(-sunset, sunset));
-        if from < to { between(latitude, day_of_year, from, to).0 } else { 0.0 }
+        if from < to { between(from, to) } else { 0.0 }
     };
     // A span across solar midnight has light on both sides under the midnight sun.
     let wrapped = part(middle - half + 2.0 * PI, middle + half + 2.0 * PI)
@@ -277,8 +287,11 @@ fn between(latitude: Radians, day_of_year: u32, from: f64, to: f64) -> Megajoule
     let phi = latitude.0.clamp(-PI / 2.0, PI / 2.0);
     let delta = solar::declination(day_of_year).0;
     let swept = (to - from) * phi.sin() * delta.sin() + phi.cos() * delta.cos() * (to.sin() - from.sin());
-    MegajoulesPerM2((12.0 / PI * 4.92 * solar::inverse_relative_distance(day_of_year) * swept).max(0.0))
+    MegajoulesPerM2((HOUR_ANGLE_MJ_PER_M2 * solar::inverse_relative_distance(day_of_year) * swept).max(0.0))
 }
+
+/// What the sun in the zenith gives while it moves on by an hour angle of 1: the solar constant is 4.92 MJ/m²/h.
+pub(super) const HOUR_ANGLE_MJ_PER_M2: f64 = 12.0 / PI * 4.92;
 
 fn emissivity(actual_vapor: Kilopascals) -> f64 {
     0.34 - 0.14 * actual_vapor.0.clamp(0.0, 20.0).sqrt()

@@ -89,7 +89,17 @@ pub fn standardized(terms: &Terms) -> Millimeters {
 /// assert!((wind_at_2_m(MetersPerSecond(3.2), Meters(10.0)).0 - 2.4).abs() < 0.05);
 /// ```
 pub fn wind_at_2_m(wind: MetersPerSecond, height: Meters) -> MetersPerSecond {
-    MetersPerSecond(wind.0.clamp(0.0, 100.0) * 4.87 / (67.8 * height.0.clamp(0.5, 200.0) - 5.42).ln())
+    wind_by_profile(wind, wind_profile(height))
+}
+
+/// What [`wind_at_2_m`] divides by: the logarithm for the height.
+pub fn wind_profile(height: Meters) -> f64 {
+    (67.8 * height.0.clamp(0.5, 200.0) - 5.42).ln()
+}
+
+/// [`wind_at_2_m`] where [`wind_profile`] of the height is known.
+pub fn wind_by_profile(wind: MetersPerSecond, profile: f64) -> MetersPerSecond {
+    MetersPerSecond(wind.0.clamp(0.0, 100.0) * 4.87 / profile)
 }
 
 /// Weather of one day.
@@ -198,6 +208,20 @@ pub struct HourlyWeather {
     pub clear_sky: ClearSky,
 }
 
+/// What sun and air give an hour whatever its readings; the hours of a day share most of it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HourFrame {
+    /// Ra of the hour.
+    pub extraterrestrial: MegajoulesPerM2,
+    /// Of the sun in the middle of the hour.
+    pub sine_of_elevation: f64,
+    /// Mean air pressure at the elevation.
+    pub pressure: Kilopascals,
+}
+
+/// The sine of 0.3 rad.
+const SINE_OF_LOW_SUN: f64 = 0.295_520_206_661_339_57;
+
 impl HourlyWeather {
     /// Extraterrestrial radiation Ra over `length`.
     pub fn extraterrestrial(&self) -> MegajoulesPerM2 {
@@ -206,13 +230,15 @@ impl HourlyWeather {
 
     /// Clear-sky radiation Rso over `length` by the chosen method.
     pub fn clear_sky_radiation(&self) -> MegajoulesPerM2 {
-        let r_a = self.extraterrestrial();
-        match self.clear_sky {
-            ClearSky::Simple => radiation::clear_sky_simple(self.elevation, r_a),
-            ClearSky::Full => {
-                let pressure = vapor::pressure_at(self.elevation);
-                radiation::clear_sky_full(r_a, self.actual_vapor, pressure, self.sine_of_elevation())
-            }
+        self.clear_sky_in(&self.frame())
+    }
+
+    /// What sun and air give this hour, whatever its readings.
+    pub fn frame(&self) -> HourFrame {
+        HourFrame {
+            extraterrestrial: self.extraterrestrial(),
+            sine_of_elevation: self.sine_of_elevation(),
+            pressure: vapor::pressure_at(self.elevation),
         }
     }
 
@@ -221,10 +247,27 @@ impl HourlyWeather {
     ///
     /// Source: ASCE-EWRI (2005), Eq. 45 and 46.
     pub fn own_cloudiness(&self) -> Option<f64> {
-        if self.sine_of_elevation() < 0.3_f64.sin() {
+        self.own_cloudiness_in(&self.frame())
+    }
+
+    /// [`HourlyWeather::own_cloudiness`] where [`HourlyWeather::frame`] is known.
+    pub fn own_cloudiness_in(&self, frame: &HourFrame) -> Option<f64> {
+        if frame.sine_of_elevation < SINE_OF_LOW_SUN {
             return None;
         }
-        radiation::cloudiness(self.shortwave, self.clear_sky_radiation())
+        radiation::cloudiness(self.shortwave, self.clear_sky_in(frame))
+    }
+
+    fn clear_sky_in(&self, frame: &HourFrame) -> MegajoulesPerM2 {
+        match self.clear_sky {
+            ClearSky::Simple => radiation::clear_sky_simple(self.elevation, frame.extraterrestrial),
+            ClearSky::Full => radiation::clear_sky_full(
+                frame.extraterrestrial,
+                self.actual_vapor,
+                frame.pressure,
+                frame.sine_of_elevation,
+            ),
+        }
     }
 
     /// Net radiation Rn over `length` with the cloudiness that holds.
@@ -264,6 +307,11 @@ impl HourlyWeather {
 /// assert!((hourly(&weather, Surface::Short, cloudiness).0 - 0.606).abs() < 0.001);
 /// ```
 pub fn hourly(weather: &HourlyWeather, surface: Surface, cloudiness: f64) -> Millimeters {
+    hourly_at(weather, surface, cloudiness, vapor::pressure_at(weather.elevation))
+}
+
+/// [`hourly`] where the mean air pressure of its elevation is known.
+pub fn hourly_at(weather: &HourlyWeather, surface: Surface, cloudiness: f64, pressure: Kilopascals) -> Millimeters {
     let net_radiation = weather.net_radiation(cloudiness);
     // ASCE-EWRI (2005), Table 1: day and night by the sign of net radiation. Cd, then soil heat as a share of Rn.
     let (per_hour, denominator, soil_share) = match (surface, net_radiation.0 >= 0.0) {
@@ -274,7 +322,7 @@ pub fn hourly(weather: &HourlyWeather, surface: Surface, cloudiness: f64) -> Mil
     };
     standardized(&Terms {
         slope: vapor::vapor_pressure_slope(weather.air),
-        psychrometric: vapor::psychrometric_constant(vapor::pressure_at(weather.elevation)),
+        psychrometric: vapor::psychrometric_constant(pressure),
         air: weather.air,
         saturation: vapor::saturation_vapor_pressure(weather.air),
         actual: weather.actual_vapor,

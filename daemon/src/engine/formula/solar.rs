@@ -88,6 +88,11 @@ pub fn seasonal_correction(day_of_year: u32) -> Hours {
 /// ```
 pub fn solar_time_angle(longitude: Degrees, day_of_year: u32, utc: Hours) -> Radians {
     let hours = utc.0.clamp(-48.0, 72.0) + longitude.0.clamp(-360.0, 360.0) / 15.0 + seasonal_correction(day_of_year).0;
+    angle_of_solar_hours(hours)
+}
+
+/// Solar time angle, -π to π, at so many hours of solar time.
+pub(super) fn angle_of_solar_hours(hours: f64) -> Radians {
     let angle = PI / 12.0 * (hours - 12.0);
     Radians((angle + PI).rem_euclid(2.0 * PI) - PI)
 }
@@ -135,24 +140,51 @@ pub struct SunTimes {
 /// assert!((times.noon.0 - 718_976_770_000).abs() < 15_000);
 /// ```
 pub fn sun_times(near: Stamp, latitude: Degrees, longitude: Degrees) -> SunTimes {
-    let edge = 10_000 * 365 * DAY;
-    let near = Stamp(near.0.clamp(-edge, edge));
-    let longitude = (longitude.0.clamp(-360.0, 360.0) + 180.0).rem_euclid(360.0) - 180.0;
-    // Mean noon at the longitude first; the equation of time moves it by a quarter of an hour at most.
-    let offset = (longitude / 360.0 * DAY as f64) as i64;
-    let days = (near.0 + offset).div_euclid(DAY);
-    let mean_noon = Stamp(days * DAY + DAY / 2 - offset);
-    let noon = mean_noon.plus(-sun_at(mean_noon).equation_of_time_millis());
-    let half_day = |at: Stamp| half_day_millis(Degrees(latitude.0.clamp(-89.9, 89.9)), sun_at(at).declination);
-    // The declination changes during the day: the second pass takes it at the event itself.
-    let event = |sign: i64| {
-        let first = half_day(noon)?;
-        let second = half_day(noon.plus(sign * first)).unwrap_or(first);
-        let at = noon.plus(sign * second);
-        Some(mean_noon.plus(sign * second - sun_at(at).equation_of_time_millis()))
-    };
-    let always_up = half_day(noon).is_none() && latitude.0 * sun_at(noon).declination > 0.0;
-    SunTimes { sunrise: event(-1), noon, sunset: event(1), always_up }
+    let day = SolarDay::of(near, latitude, longitude);
+    let always_up = day.half_at_noon.is_none() && latitude.0 * day.declination_at_noon > 0.0;
+    SunTimes { sunrise: day.event(-1), noon: day.noon, sunset: day.event(1), always_up }
+}
+
+/// Sunset alone, as [`sun_times`] gives it.
+pub fn sunset(near: Stamp, latitude: Degrees, longitude: Degrees) -> Option<Stamp> {
+    SolarDay::of(near, latitude, longitude).event(1)
+}
+
+/// The solar day whose noon is nearest to an instant.
+struct SolarDay {
+    latitude: Degrees,
+    mean_noon: Stamp,
+    noon: Stamp,
+    declination_at_noon: f64,
+    /// Half the day's length by the declination at noon.
+    half_at_noon: Option<i64>,
+}
+
+impl SolarDay {
+    fn of(near: Stamp, latitude: Degrees, longitude: Degrees) -> Self {
+        let edge = 10_000 * 365 * DAY;
+        let near = Stamp(near.0.clamp(-edge, edge));
+        let longitude = (longitude.0.clamp(-360.0, 360.0) + 180.0).rem_euclid(360.0) - 180.0;
+        // Mean noon at the longitude first; the equation of time moves it by a quarter of an hour at most.
+        let offset = (longitude / 360.0 * DAY as f64) as i64;
+        let days = (near.0 + offset).div_euclid(DAY);
+        let mean_noon = Stamp(days * DAY + DAY / 2 - offset);
+        let noon = mean_noon.plus(-sun_at(mean_noon).equation_of_time_millis());
+        let latitude = Degrees(latitude.0.clamp(-89.9, 89.9));
+        let declination_at_noon = sun_at(noon).declination;
+        let half_at_noon = half_day_millis(latitude, declination_at_noon);
+        Self { latitude, mean_noon, noon, declination_at_noon, half_at_noon }
+    }
+
+    /// Sunrise with `sign` -1, sunset with 1. The declination changes during the day: the second pass takes it at the event
+    /// itself.
+    fn event(&self, sign: i64) -> Option<Stamp> {
+        let first = self.half_at_noon?;
+        let there = sun_at(self.noon.plus(sign * first)).declination;
+        let second = half_day_millis(self.latitude, there).unwrap_or(first);
+        let at = self.noon.plus(sign * second);
+        Some(self.mean_noon.plus(sign * second - sun_at(at).equation_of_time_millis()))
+    }
 }
 
 /// Apparent place of the sun.
@@ -204,12 +236,12 @@ fn day(day_of_year: u32) -> f64 {
 }
 
 /// The tangent has no value at the poles.
-fn bounded_latitude(latitude: Radians) -> f64 {
+pub(super) fn bounded_latitude(latitude: Radians) -> f64 {
     let edge = 89.9_f64.to_radians();
     latitude.0.clamp(-edge, edge)
 }
 
-fn bounded_declination(declination: Radians) -> f64 {
+pub(super) fn bounded_declination(declination: Radians) -> f64 {
     let edge = 24.0_f64.to_radians();
     declination.0.clamp(-edge, edge)
 }

@@ -6,7 +6,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use thirst_schemas as wire;
 
-use super::{day_basis, method};
+use super::{day_basis, json, method};
 use crate::engine::output::{DiaryKind, DiaryLine, Output};
 use crate::engine::site::days::ClosedDay;
 use crate::engine::stamp::Stamp;
@@ -53,9 +53,9 @@ pub struct Delivery {
     pub reported: bool,
 }
 
-/// A decision that differs from the one before, as it is published.
-pub fn decision(payload: &wire::Decision, context: &mut Context<'_>) {
-    write(DiaryKind::Decision, payload.group.clone(), payload, context);
+/// A decision that differs from the one before; `payload` is its JSON as it is published.
+pub fn decision(group: &str, payload: Vec<u8>, context: &mut Context<'_>) {
+    keep(DiaryKind::Decision, group.to_owned(), payload, context);
 }
 
 /// An alert that was raised, taken on or closed, as it is published.
@@ -100,8 +100,10 @@ fn is_nothing(mm: &f64) -> bool {
 }
 
 fn write(kind: DiaryKind, subject: String, payload: &impl Serialize, context: &mut Context<'_>) {
-    // Maps with text keys and finite numbers, which always serialize.
-    let payload = serde_json::to_vec(payload).unwrap_or_default();
+    keep(kind, subject, json(payload), context);
+}
+
+fn keep(kind: DiaryKind, subject: String, payload: Vec<u8>, context: &mut Context<'_>) {
     let site = context.site.id.clone();
     context.outputs.push(Output::Diary(DiaryLine { site, at: context.now.wall, kind, subject, payload }));
 }

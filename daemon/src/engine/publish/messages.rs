@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 
 use thirst_schemas as wire;
 
-use super::{basis, capability, confidence, day_basis, diary, history, log, method, reason, state as put, words};
+use super::{basis, capability, confidence, day_basis, diary, history, json, log, method, reason, state as put, words};
 use crate::engine::civil;
 use crate::engine::decision::hold::restriction::Rules;
 use crate::engine::decision::scale::{self, RunTime};
 use crate::engine::decision::{Change, Wanted};
 use crate::engine::evidence;
-use crate::engine::output::Level;
+use crate::engine::output::{Level, Output};
 use crate::engine::reading::Quantity;
 use crate::engine::sensor::battery::forecast::{Basis, RangeBasis};
 use crate::engine::sensor::battery::{Chemistry, Forecast};
@@ -64,9 +64,13 @@ pub fn decision(state: &mut SiteState, index: usize, change: Change, context: &m
     if change != Change::Nothing {
         log(context, Level::Info, format!("group {}: {}", settings.id, payload.text));
         history::decision(&settings.id, &standing, context);
-        diary::decision(&payload, context);
     }
-    put(context, wire::topics::decision(&context.settings.prefix, &site.id, &settings.id), &payload);
+    let topic = wire::topics::decision(&context.settings.prefix, &site.id, &settings.id);
+    let payload = json(&payload);
+    if change != Change::Nothing {
+        diary::decision(&settings.id, payload.clone(), context);
+    }
+    context.outputs.push(Output::State { topic, payload });
 }
 
 /// The instruction of a controller, as it was just told.

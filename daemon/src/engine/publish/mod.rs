@@ -32,10 +32,23 @@ pub fn log(context: &mut Context<'_>, level: Level, text: String) {
 
 /// Puts a payload on its retained topic.
 pub fn state(context: &mut Context<'_>, topic: String, payload: &impl Serialize) {
-    // Wire types are maps with text keys and finite numbers, which always serialize.
-    let payload = serde_json::to_vec(payload).unwrap_or_default();
+    let payload = json(payload);
     context.outputs.push(Output::State { topic, payload });
 }
+
+/// The JSON of a payload, in no more memory than it takes.
+pub(super) fn json(payload: &impl Serialize) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(USUAL_PAYLOAD);
+    // Wire types are maps with text keys and finite numbers, which always serialize.
+    if serde_json::to_writer(&mut bytes, payload).is_err() {
+        bytes.clear();
+    }
+    bytes.shrink_to_fit();
+    bytes
+}
+
+/// Most payloads are shorter, so that they need not be moved while they grow.
+const USUAL_PAYLOAD: usize = 2_048;
 
 pub fn reason(reason: Reason) -> wire::Reason {
     match reason {

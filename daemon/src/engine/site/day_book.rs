@@ -300,6 +300,10 @@ impl DayBook {
             return None;
         }
         let (start, minutes) = bin_of(zone, at);
+        if self.bins.len() == self.bins.capacity() {
+            // Doubling would keep half of the memory of a full book idle, and bins are most of a site's.
+            self.bins.reserve_exact(GROWS_BY);
+        }
         self.bins.insert(position, Bin::empty(start, minutes));
         let oldest = self.oldest()?;
         let mut position = position;
@@ -318,6 +322,9 @@ impl Bin {
         self.gauge_heard = true;
     }
 }
+
+/// Bins that a full book makes room for at once: six times make 78, and a full book has 76 or 77.
+const GROWS_BY: usize = 13;
 
 /// Where a reading at `at` that speaks for the `covered` milliseconds before it is counted: a mean over a long time belongs
 /// to its middle, not to the hour that begins when it ends.

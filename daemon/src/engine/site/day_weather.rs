@@ -9,7 +9,7 @@ use super::evapotranspiration::{DayExtremes, HourWeather, Mean, NearShares, Plac
 use super::neighborhood::{Near, NearHour};
 use super::normals::Basis;
 use crate::engine::civil;
-use crate::engine::formula::{solar, vapor};
+use crate::engine::formula::{sun_of_day::SunOfDay, vapor};
 use crate::engine::stamp::{DAY, HOUR, MINUTE, Stamp};
 use crate::engine::units::{Celsius, Degrees, Hours};
 
@@ -93,6 +93,7 @@ pub fn of_day(place: &Place, book: &DayBook, date: NaiveDate, start: Stamp, end:
         near: NearShares::default(),
         rain: DayRain::default(),
     };
+    let sun = SunOfDay::new(Degrees(place.latitude_degrees), Degrees(place.longitude_degrees), date.ordinal());
     let mut shares = [Share::default(); 4];
     let mut night = Night::default();
     let (mut coldest, mut warmest) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -103,7 +104,7 @@ pub fn of_day(place: &Place, book: &DayBook, date: NaiveDate, start: Stamp, end:
         let bin = bins.next_if(|bin| bin.start == at);
         let near = book.neighborhood.at(at).filter(|_| part_end <= until);
         let passed = part_end.min(until).since(at);
-        let dark = is_dark(place, date, at.plus(passed / 2));
+        let dark = is_dark(&sun, at.plus(passed / 2));
         if bin.is_some() || near.is_some() {
             let hour = weather(at, part_end, bin, near, dark, passed, &mut shares);
             if let Some(bin) = bin.filter(|bin| bin.coldest.is_finite() && bin.warmest.is_finite()) {
@@ -296,11 +297,9 @@ fn humidity_of(hour: &HourWeather) -> Option<f64> {
 }
 
 /// The sun stands below the horizon.
-fn is_dark(place: &Place, date: NaiveDate, at: Stamp) -> bool {
+fn is_dark(sun: &SunOfDay, at: Stamp) -> bool {
     let utc = Hours(at.0.rem_euclid(DAY) as f64 / HOUR as f64);
-    let angle = solar::solar_time_angle(Degrees(place.longitude_degrees), date.ordinal(), utc);
-    let latitude = Degrees(place.latitude_degrees).radians();
-    solar::sine_of_elevation(latitude, solar::declination(date.ordinal()), angle) < 0.0
+    sun.sine_of_elevation(sun.time_angle(utc)) < 0.0
 }
 
 /// The day book counts in single precision; what is no digit of a thermometer is cut off.

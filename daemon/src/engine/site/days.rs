@@ -269,8 +269,9 @@ impl Days {
 
     /// Mean plant-independent need of the last closed days, mm a day: for forecasts of when a hold ends.
     pub fn recent_eto_mm(&self) -> Option<f64> {
-        let recent: Vec<f64> = self.closed.iter().rev().take(3).map(|day| day.figures.water.eto_mm).collect();
-        (!recent.is_empty()).then(|| recent.iter().sum::<f64>() / recent.len() as f64)
+        let recent = self.closed.iter().rev().take(RECENT_DAYS).map(|day| day.figures.water.eto_mm);
+        let count = self.closed.len().min(RECENT_DAYS);
+        (count > 0).then(|| recent.sum::<f64>() / count as f64)
     }
 }
 
@@ -369,6 +370,9 @@ fn differs(before: &Figures, after: &Figures) -> bool {
 
 /// Share of a day's time that makes it measured and not partly measured. Our choice.
 const WELL_MEASURED: f64 = 0.75;
+
+/// Days that forecasts look back.
+const RECENT_DAYS: usize = 3;
 
 /// Eight days: a week and the day before it.
 const KEPT_DAYS: usize = 8;

@@ -6,7 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use self::slots::{Slot, interpolated, slots_between};
+use self::slots::{Frame, Slot, interpolated, slots_between};
 pub use super::super::formula::reference_et::{ClearSky, Climate};
 use super::super::{
     formula::{radiation, radiation::Exposure, reference_et, vapor},
@@ -238,6 +238,7 @@ const TAKES_OVER: f64 = 0.15;
 struct Site<'a> {
     place: &'a Place,
     day: &'a Day<'a>,
+    frame: Frame,
     slots: Vec<Slot>,
     /// Hours from the day's start until now.
     elapsed: f64,
@@ -251,14 +252,14 @@ impl<'a> Site<'a> {
         // No civil day is longer than 25 hours; a wrong end must not cost memory.
         let end = Stamp(day.end.0.clamp(day.start.0, day.start.plus(26 * HOUR).0));
         let until = Stamp(day.until.0.clamp(day.start.0, end.0));
-        let slots = slots_between(place, day, until);
+        let frame = Frame::of(place, day.day_of_year);
+        let slots = slots_between(&frame, day, until);
         let elapsed = until.since(day.start) as f64 / HOUR as f64;
-        let sum = |slots: &[Slot]| slots.iter().map(|slot| slot.extraterrestrial).sum::<f64>();
         let passed = if until == end {
             1.0
         } else {
-            let so_far = sum(&slots);
-            let ahead = sum(&slots::empty_between(place, day, until, end));
+            let so_far: f64 = slots.iter().map(|slot| slot.extraterrestrial).sum();
+            let ahead = slots::extraterrestrial_between(&frame, until, end);
             // In the polar night no sun tells the time: the clock does.
             if so_far + ahead > 0.0 {
                 so_far / (so_far + ahead)
@@ -266,7 +267,7 @@ impl<'a> Site<'a> {
                 elapsed * HOUR as f64 / end.since(day.start) as f64
             }
         };
-        Self { place, day, slots, elapsed, passed, near: NearShares::default() }
+        Self { place, day, frame, slots, elapsed, passed, near: NearShares::default() }
     }
 
     fn hourly(&self) -> Option<DayEto> {
@@ -288,10 +289,10 @@ impl<'a> Site<'a> {
                 None => slot.extraterrestrial * at(&clearness).unwrap_or(usual),
             };
             let weather = slot.weather(self.place, self.day, at(&air)?, at(&actual)?, shortwave, at(&wind)?);
-            fcd = weather.own_cloudiness().or(fcd);
+            fcd = weather.own_cloudiness_in(&slot.hour_frame(&self.frame)).or(fcd);
             let cloudiness = fcd
                 .unwrap_or_else(|| radiation::cloudiness_of_share(reference_et::usual_clear_share(self.place.climate)));
-            sum += reference_et::hourly(&weather, reference_et::Surface::Short, cloudiness).0;
+            sum += reference_et::hourly_at(&weather, reference_et::Surface::Short, cloudiness, self.frame.pressure).0;
         }
         let substituted = Substituted::default();
         let coverage = (covered / self.elapsed).min(1.0);

@@ -88,3 +88,8 @@ fn half_an_hour_evaporates_half_of_an_hour_around_noon() {
     let whole = hourly(&hour, Surface::Short, 0.8).0;
     assert!((2.0 * hourly(&half, Surface::Short, 0.8).0 - whole).abs() < 1e-12);
 }
+
+#[test]
+fn a_sun_of_0_3_rad_is_low_to_the_last_bit() {
+    assert_eq!(SINE_OF_LOW_SUN.to_bits(), 0.3_f64.sin().to_bits());
+}

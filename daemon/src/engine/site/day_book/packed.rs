@@ -55,6 +55,7 @@ pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<VecDequ
     while !rest.is_empty() {
         bins.push_back(bin(&mut rest).ok_or_else(|| D::Error::custom("day book: bytes end inside a bin"))?);
     }
+    bins.shrink_to_fit();
     Ok(bins)
 }
 

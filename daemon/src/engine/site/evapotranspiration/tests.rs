@@ -191,7 +191,7 @@ fn the_daily_method_gives_the_handbook_value() {
         extremes: DayExtremes { tmax: Some(21.5), tmin: Some(12.3) },
         fcd: None,
     };
-    let hours: Vec<HourWeather> = slots_between(&place, &empty, empty.end)
+    let hours: Vec<HourWeather> = slots_between(&slots::Frame::of(&place, 187), &empty, empty.end)
         .iter()
         .zip(0..)
         .map(|(slot, index)| HourWeather {
