@@ -22,7 +22,7 @@ pub enum Loss {
     /// Each by itself, with these odds.
     Alone { share: f64 },
     /// In bursts: a channel that is now good, now bad, with geometric stays (Gilbert, 1960; Elliott, 1963). Of the messages of
-    /// a bad stay [`IN_BAD`] are lost, of a good one [`IN_GOOD`].
+    /// a bad stay `IN_BAD` are lost, of a good one `IN_GOOD`.
     Bursts { share: f64, mean_burst: f64 },
 }
 

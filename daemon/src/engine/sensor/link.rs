@@ -298,7 +298,7 @@ impl Link {
         self.rain_only = rain_only;
     }
 
-    /// It comes and goes: lost and back [`RETURNS`] times, within a week each.
+    /// It comes and goes: lost and back twice, within a week each.
     pub fn is_unstable(&self, listening: i64) -> bool {
         self.returns >= RETURNS && listening.saturating_sub(self.returned_at) < STEADY
     }
