@@ -31,7 +31,7 @@ pub fn judge(state: &mut SiteState, context: &mut Context<'_>) {
                 let (limit, counted) = (limit.max(least), channel.counted?);
                 let silent = context.now.listening.saturating_sub(counted.listening) > limit;
                 // A value that comes and does not count is told of by who judges it; in a backlog all is old.
-                (silent && newest?.since(channel.observed_at) > limit).then_some((quantity, counted.observed_at))
+                (silent && newest?.since(channel.observed_at) > limit / 2).then_some((quantity, counted.observed_at))
             })
             .collect();
         let Some(since) = missing.iter().map(|(_, since)| *since).min() else {
