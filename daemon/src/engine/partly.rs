@@ -22,6 +22,7 @@ pub fn judge(state: &mut SiteState, context: &mut Context<'_>) {
             continue;
         }
         let limit = SILENCE_LIMITS * entry.sensor.link.silence_limit(&settings.link);
+        let newest = entry.sensor.channels.iter().map(|channel| channel.observed_at).max();
         let missing: Vec<(Quantity, Stamp)> = QUANTITIES
             .into_iter()
             .filter(|(quantity, _)| is_asked_for(*quantity, context))
@@ -29,9 +30,8 @@ pub fn judge(state: &mut SiteState, context: &mut Context<'_>) {
                 let channel = entry.sensor.channel(quantity)?;
                 let (limit, counted) = (limit.max(least), channel.counted?);
                 let silent = context.now.listening.saturating_sub(counted.listening) > limit;
-                // A value that comes and does not count is told of by who judges it.
-                (silent && context.now.wall.since(channel.observed_at) > limit)
-                    .then_some((quantity, counted.observed_at))
+                // A value that comes and does not count is told of by who judges it; in a backlog all is old.
+                (silent && newest?.since(channel.observed_at) > limit / 2).then_some((quantity, counted.observed_at))
             })
             .collect();
         let Some(since) = missing.iter().map(|(_, since)| *since).min() else {
