@@ -20,7 +20,7 @@ use super::output::Output;
 use super::sensor::Sensor;
 use super::sensor::link::LinkState;
 use super::settings::{Settings, SiteSettings};
-use super::site::clogged::{Missed, RainNearby};
+use super::site::clogged::{Alike, Missed, RainNearby};
 use super::site::day_book::DayBook;
 use super::site::days::Days;
 use super::site::knock::HumidityClimate;
@@ -113,6 +113,9 @@ pub struct SiteState {
     /// Rain at the neighbors, while it lasts and until its end is known.
     #[serde(rename = "rn", default, skip_serializing_if = "Option::is_none")]
     pub rain_nearby: Option<Box<RainNearby>>,
+    /// How well rain here and rain there go together.
+    #[serde(rename = "ak", default, skip_serializing_if = "Alike::is_empty")]
+    pub alike: Alike,
     /// When sprinklers ran, as reported.
     #[serde(rename = "wt", default, skip_serializing_if = "Waterings::is_empty")]
     pub waterings: Waterings,
