@@ -242,12 +242,14 @@ fn carry_out(command: Command) -> Result<(), String> {
             writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
         }
         Command::Yard(arguments) => {
-            let (text, page) = yard::arguments::carry_out(&arguments)?;
-            if let (Some(path), Some(page)) = (&arguments.report, page) {
-                std::fs::write(path, page)
-                    .map_err(|fault| format!("{}: cannot be written: {fault}", path.display()))?;
+            let carried = yard::arguments::carry_out(&arguments)?;
+            for (path, written) in [(&arguments.report, carried.page), (&arguments.daily, carried.daily)] {
+                if let (Some(path), Some(written)) = (path, written) {
+                    std::fs::write(path, written)
+                        .map_err(|fault| format!("{}: cannot be written: {fault}", path.display()))?;
+                }
             }
-            writeln!(io::stdout(), "{text}").map_err(|fault| format!("the output cannot be written: {fault}"))
+            writeln!(io::stdout(), "{}", carried.text).map_err(|fault| format!("the output cannot be written: {fault}"))
         }
         Command::LinkTable { sensors, days, interval, seed, json } => {
             let mut text = String::new();

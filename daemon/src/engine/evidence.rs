@@ -5,7 +5,7 @@ use chrono::Datelike;
 use super::civil;
 use super::decision::Confidence;
 use super::decision::hold::freeze::FreezeChange;
-use super::decision::hold::rain::RainEvidence;
+use super::decision::hold::rain::{RainEvent, RainEvidence};
 use super::decision::scale;
 use super::formula::solar;
 use super::output::Level;
@@ -17,6 +17,7 @@ use super::settings::GroupSettings;
 use super::site::day_weather::{DEW_FROM_PERCENT, MOST_DEW_UM};
 use super::site::days::StandIn;
 use super::site::ledger::{self, DayWater};
+use super::site::neighborhood::Near;
 use super::site::normals::{Basis, Learnt, Usual};
 use super::stamp::{DAY, HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
@@ -49,6 +50,25 @@ pub fn known(state: &SiteState, context: &Context<'_>) -> Known {
 pub fn is_warmth_known_nearby(state: &SiteState, context: &Context<'_>) -> bool {
     let fresh = |hour| context.now.wall.since(hour) <= NEARBY_FRESH;
     state.neighbors.iter().any(|digest| digest.air_temperature_celsius.is_some() && fresh(digest.hour))
+}
+
+/// Sites nearby have told the rain of the last hour and of those since it rained here, but for a few: of the last day, where
+/// that is longer ago. Silence is not dryness, but a word of gauges nearby is no silence.
+fn is_rain_known_nearby(state: &SiteState, event: &RainEvent, context: &Context<'_>) -> bool {
+    let now = context.now.wall;
+    let told_until = civil::hour_start(now.plus(-NEARBY_FRESH));
+    let from = event.last_rain().map_or(told_until, civil::hour_start).max(now.plus(-DAY)).min(told_until);
+    let is_told = |hour: Stamp| {
+        let own = state.book.between(hour, hour.plus(HOUR)).any(|bin| bin.gauge_heard);
+        own || state.book.neighborhood.at(hour).is_some_and(|near| near.value(Near::Rain).is_some())
+    };
+    let (mut told, mut hours, mut hour) = (0, 0, civil::hour_start(from));
+    while hour <= told_until {
+        (told, hours) = (told + i64::from(is_told(hour)), hours + 1);
+        hour = hour.plus(HOUR);
+    }
+    // The share of a day that makes it measured. Our choice.
+    is_told(told_until) && 4 * told >= 3 * hours
 }
 
 /// Fresh values of a quantity, in the order of the settings.
@@ -171,7 +191,7 @@ pub fn is_dew(state: &SiteState, at: Stamp, context: &Context<'_>) -> bool {
 pub fn rain_evidence<'a>(
     state: &SiteState,
     index: usize,
-    event: &'a super::decision::hold::rain::RainEvent,
+    event: &'a RainEvent,
     context: &Context<'_>,
 ) -> RainEvidence<'a> {
     let group = &context.site.groups[index];
@@ -192,7 +212,7 @@ pub fn rain_evidence<'a>(
         daily_need_mm,
         need_left_mm: (daily_need_mm - spent_mm).max(0.0),
         day_end,
-        gauge_heard: rainfall::gauge_is_heard(state, context),
+        rain_known: rainfall::gauge_is_heard(state, context) || is_rain_known_nearby(state, event, context),
     }
 }
 
@@ -215,6 +235,14 @@ pub fn deliver(state: &mut SiteState, index: usize, mm: f64, context: &Context<'
     let (month, water) = today_water(state, context);
     let settings = &context.site.groups[index];
     state.groups.get_mut(index).map_or(0.0, |group| group.ledger.deliver(settings, month, water, mm))
+}
+
+/// Rain of `mm` that the gauge did not catch may have fallen: the ledgers reckon with it on the side.
+pub fn doubt(state: &mut SiteState, mm: f64, context: &Context<'_>) {
+    let (month, water) = today_water(state, context);
+    for (group, settings) in state.groups.iter_mut().zip(&context.site.groups) {
+        group.ledger.doubt(settings, month, water, mm);
+    }
 }
 
 /// Month, and what the running day brought so far.

@@ -21,7 +21,7 @@ use super::site::quarantine::{Cause, Doubt, TOGETHER};
 use super::site::rain::{Catch, Outcome};
 use super::stamp::{DAY, HOUR, MINUTE, Stamp};
 use super::state::{Context, SiteState};
-pub use clogged::{believed, told};
+pub use clogged::{believed, tipped as proven, told};
 use clues::{begun, look};
 pub use settle::{calibrated, settle};
 use settle::{close, lift, no_longer_rain, shift};

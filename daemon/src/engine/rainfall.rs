@@ -120,7 +120,7 @@ fn take_in(
 ) -> Option<Flag> {
     tell(state, index, settings, catch, context);
     if catch.mm > 0.0 && settings.rain_counts {
-        gauge_watch::believed(state, index, "it tipped", context);
+        gauge_watch::proven(state, index, context);
     }
     // Who spoke for the site until now: a gauge that comes back brings rain that another has counted meanwhile.
     let spoke = gauge_index(state, context);

@@ -22,7 +22,7 @@ use super::quality::sky::Quarter;
 use super::sensor::Sensor;
 use super::sensor::link::LinkState;
 use super::settings::{Settings, SiteSettings};
-use super::site::clogged::{Missed, RainNearby};
+use super::site::clogged::{Alike, Missed, RainNearby};
 use super::site::day_book::DayBook;
 use super::site::days::Days;
 use super::site::knock::HumidityClimate;
@@ -129,6 +129,9 @@ pub struct SiteState {
     /// Where its sensors stand.
     #[serde(rename = "si", default, skip_serializing_if = "Option::is_none")]
     pub siting: Option<Box<super::siting::Siting>>,
+    /// How well rain here and rain there go together.
+    #[serde(rename = "ak", default, skip_serializing_if = "Alike::is_empty")]
+    pub alike: Alike,
     /// When sprinklers ran, as reported.
     #[serde(rename = "wt", default, skip_serializing_if = "Waterings::is_empty")]
     pub waterings: Waterings,

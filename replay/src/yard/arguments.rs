@@ -79,6 +79,9 @@ pub struct Arguments {
     /// Write a page with charts.
     #[arg(long, value_name = "FILE.html")]
     pub report: Option<PathBuf>,
+    /// Write a table of the days of the last run: of the last fault, where one is asked for.
+    #[arg(long, value_name = "FILE.csv")]
+    pub daily: Option<PathBuf>,
     /// Print only the last line, one JSON object.
     #[arg(long)]
     pub json: bool,
@@ -89,6 +92,7 @@ pub enum ControllerArgument {
     PercentPerGroup,
     Percent,
     Hold,
+    Relays,
     TwelveMonths,
 }
 
@@ -113,11 +117,19 @@ pub struct Days([bool; 7]);
 #[derive(Clone, Debug)]
 pub struct FaultsArgument(Vec<Fault>);
 
-/// Carries it out: what to print, and the report where one is asked for.
+/// What came of it: what to print, and what to write where it is asked for.
+#[derive(Clone, Debug, Default)]
+pub struct Carried {
+    pub text: String,
+    pub page: Option<String>,
+    pub daily: Option<String>,
+}
+
+/// Carries it out.
 ///
 /// # Errors
 /// What is wrong with the file or the arguments, in words for the user.
-pub fn carry_out(arguments: &Arguments) -> Result<(String, Option<String>), String> {
+pub fn carry_out(arguments: &Arguments) -> Result<Carried, String> {
     let history = weather_file::read(&arguments.history).map_err(|fault| fault.to_string())?;
     let spot = spot(arguments, &history)?;
     let series = Series::of(&history, spot).map_err(|why| format!("{}: {why}", arguments.history.display()))?;
@@ -139,7 +151,8 @@ pub fn carry_out(arguments: &Arguments) -> Result<(String, Option<String>), Stri
     text += &summary::json(&outcome.findings)?;
     let title = arguments.history.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     let page = arguments.report.as_ref().map(|_| page::page(&outcome, &title)).transpose()?;
-    Ok((text, page))
+    let daily = arguments.daily.is_some().then_some(outcome.daily);
+    Ok(Carried { text, page, daily })
 }
 
 fn setup(arguments: &Arguments) -> Setup {
@@ -149,6 +162,7 @@ fn setup(arguments: &Arguments) -> Setup {
             ControllerArgument::PercentPerGroup => Controller::PercentPerGroup,
             ControllerArgument::Percent => Controller::Percent,
             ControllerArgument::Hold => Controller::Hold,
+            ControllerArgument::Relays => Controller::Relays,
             ControllerArgument::TwelveMonths => Controller::TwelveMonths,
         },
         days: arguments.days.0,

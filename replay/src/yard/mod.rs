@@ -8,10 +8,11 @@
 //! - [`setup`]: sensors, controller, days; [`given`]: normals from a file; [`faults`]: what goes wrong;
 //!   [`neighbors`]: sites nearby that stand in.
 //! - [`mod@play`]: the closed loop with the engine; [`rules`]: what others would have done.
-//! - [`summary`], [`page`] and its [`charts`]: what was found. [`arguments`]: the command line.
+//! - [`summary`], [`page`] and its [`charts`], [`daily`]: what was found. [`arguments`]: the command line.
 
 pub mod arguments;
 pub mod charts;
+pub mod daily;
 pub mod faults;
 pub mod given;
 pub mod hours;
@@ -60,6 +61,8 @@ pub struct Outcome {
     pub account: Account,
     pub schedule: Schedule,
     pub scored_from: usize,
+    /// The days of the last run: of the last fault, where one was asked for.
+    pub daily: String,
 }
 
 /// Plays `series` without a fault, then once for each of `faults`, and scores it all.
@@ -121,6 +124,7 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
         note: "modelled on the published protocol, zone table from memory; no statement of conformity",
         ..Findings::default()
     };
+    let mut daily = daily::table(&series, &played, &whole, &[]);
     for fault in faults {
         let mut plan = Plan::of(*fault, &series, &normals, setup.seed);
         plan.spells.retain(|spell| spell.first >= scored_from);
@@ -129,10 +133,12 @@ pub fn run(series: Series, setup: &Setup, from: NormalsFrom, faults: &[Fault]) -
         let overlapping = Scored { overlapping: Some(&hit), ..scored };
         let mut score = told(*fault, &plan, &faulty, &played, setup.neighbors);
         score.pass_percent_without = whole.score(overlapping).pass_percent;
-        score.score = account(&faulty.given).score(overlapping);
+        let account = account(&faulty.given);
+        score.score = account.score(overlapping);
+        daily = daily::table(&series, &faulty, &account, &hit);
         findings.by_fault.insert(fault.name(), score);
     }
-    Ok(Outcome { findings, series, played, account: whole, schedule, scored_from })
+    Ok(Outcome { findings, series, played, account: whole, schedule, scored_from, daily })
 }
 
 /// The true balance of a history that was watered with `given`.

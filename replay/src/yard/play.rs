@@ -15,7 +15,7 @@ use super::faults::{Fault, HIGH_CELSIUS, LOSS, Plan, SPRAYED_MM};
 use super::hours;
 use super::neighbors::{self, Neighbor};
 use super::rules::Schedule;
-use super::setup::{CLOSES_HOUR, CONTROLLER, Controller, OPENS_HOUR, SENSOR, SITE, Setup};
+use super::setup::{CLOSES_HOUR, Controller, OPENS_HOUR, SENSOR, SITE, Setup};
 use super::weather::{Hour, Series};
 use super::zones::{PerZone, TABLE, ZONES};
 use crate::offline::{Offline, Sink};
@@ -161,15 +161,20 @@ impl Yard<'_> {
         Ok(())
     }
 
+    /// What the controller of a zone was told.
+    fn told(&self, zone: usize) -> Option<&Instruction> {
+        self.ears.told.get(self.setup.controller.id(zone))
+    }
+
     /// What the controller gives a zone now, % of its run.
     fn percent(&self, zone: usize, month: usize) -> f64 {
         if self.setup.away {
             let table = self.ears.fallback.as_ref().map(|fallback| fallback.percents);
             return table.and_then(|table| table.get(month).copied()).map_or(0.0, f64::from);
         }
-        let Some(told) = self.ears.told.as_ref().filter(|told| told.water_allowed) else { return 0.0 };
+        let Some(told) = self.told(zone).filter(|told| told.water_allowed) else { return 0.0 };
         match self.setup.controller {
-            Controller::Hold => 100.0,
+            Controller::Hold | Controller::Relays => 100.0,
             Controller::Percent => told.percent.map_or(0.0, f64::from),
             Controller::PercentPerGroup => {
                 told.percents.as_ref().and_then(|percents| percents.get(TABLE[zone].id)).map_or(0.0, |p| f64::from(*p))
@@ -201,7 +206,7 @@ impl Yard<'_> {
         }
         let stopped: Vec<bool> = (0..ZONES)
             .map(|zone| match self.setup.controller {
-                Controller::TwelveMonths => !self.ears.told.as_ref().is_some_and(|told| told.water_allowed),
+                Controller::TwelveMonths => !self.told(zone).is_some_and(|told| told.water_allowed),
                 _ => self.percent(zone, 0) <= 0.0,
             })
             .collect();
@@ -225,36 +230,40 @@ impl Yard<'_> {
         if !self.setup.reports || self.setup.away {
             return Ok(());
         }
-        let runs: Vec<_> = ended
-            .iter()
-            .map(|(zone, begun, ended)| {
-                let depth = (ended - begun) as f64 / HOUR as f64 * TABLE[*zone].net_rate_mm_per_hour();
-                json!({
-                    "group": TABLE[*zone].id,
-                    "start": Stamp(*begun).text(),
-                    "end": Stamp(*ended).text(),
-                    "depth_mm": (depth * 1000.0).round() / 1000.0,
-                })
-            })
-            .collect();
         self.pass(at)?;
-        self.tell(at, &json!({ "runs": runs }))?;
+        for id in self.setup.controller.ids() {
+            let own = ended.iter().filter(|(zone, ..)| self.setup.controller.id(*zone) == *id);
+            let runs: Vec<_> = own
+                .map(|(zone, begun, ended)| {
+                    let depth = (ended - begun) as f64 / HOUR as f64 * TABLE[*zone].net_rate_mm_per_hour();
+                    json!({
+                        "group": TABLE[*zone].id,
+                        "start": Stamp(*begun).text(),
+                        "end": Stamp(*ended).text(),
+                        "depth_mm": (depth * 1000.0).round() / 1000.0,
+                    })
+                })
+                .collect();
+            if !runs.is_empty() {
+                self.tell(at, id, &json!({ "runs": runs }))?;
+            }
+        }
         self.confirm(at)
     }
 
     /// The bridge confirms what is new, as a bridge does within five minutes.
     fn confirm(&mut self, at: Stamp) -> io::Result<()> {
-        while std::mem::take(&mut self.ears.is_new) {
-            if let Some(told) = self.ears.told.as_ref().filter(|_| self.setup.reports && !self.setup.away) {
+        while let Some(id) = self.ears.new.pop_first() {
+            if let Some(told) = self.ears.told.get(id.as_str()).filter(|_| self.setup.reports && !self.setup.away) {
                 let body = json!({ "in_force": { "epoch": told.epoch, "sequence": told.sequence } });
-                self.tell(at, &body)?;
+                self.tell(at, &id, &body)?;
             }
         }
         Ok(())
     }
 
-    fn tell(&mut self, at: Stamp, report: &serde_json::Value) -> io::Result<()> {
-        let topic = format!("thirst/v1/site/{SITE}/report/{CONTROLLER}");
+    fn tell(&mut self, at: Stamp, controller: &str, report: &serde_json::Value) -> io::Result<()> {
+        let topic = format!("thirst/v1/site/{SITE}/report/{controller}");
         let entry = Entry::Message { topic, payload: report.to_string().into_bytes(), retain: false, dup: false };
         self.engine.feed(Line { at, entry }, &mut self.ears)
     }
@@ -361,9 +370,10 @@ impl Valves {
 
 /// Hears what is published, and reads the diary's days.
 struct Ears {
-    told: Option<Instruction>,
+    /// The last instruction of each controller, and whose is new.
+    told: BTreeMap<String, Instruction>,
+    new: BTreeSet<String>,
     fallback: Option<Fallback>,
-    is_new: bool,
     first: NaiveDate,
     today: usize,
     eto_mm: Vec<f64>,
@@ -376,9 +386,9 @@ struct Ears {
 impl Ears {
     fn new(first: NaiveDate, days: usize) -> Self {
         Self {
-            told: None,
+            told: BTreeMap::new(),
+            new: BTreeSet::new(),
             fallback: None,
-            is_new: false,
             first,
             today: 0,
             eto_mm: vec![f64::NAN; days],
@@ -391,13 +401,13 @@ impl Ears {
 
     fn state(&mut self, topic: &str, payload: &[u8]) {
         let Some(below) = topic.strip_prefix("thirst/v1/site/yard/") else { return };
-        if below.starts_with("instruction/") {
+        if let Some(controller) = below.strip_prefix("instruction/") {
             let new: Option<Instruction> = serde_json::from_slice(payload).ok();
             let pair = |told: &Instruction| (told.epoch, told.sequence);
             // A lower pair is an old instruction.
-            if let Some(new) = new.filter(|new| self.told.as_ref().is_none_or(|told| pair(told) < pair(new))) {
-                self.told = Some(new);
-                self.is_new = true;
+            if let Some(new) = new.filter(|new| self.told.get(controller).is_none_or(|told| pair(told) < pair(new))) {
+                self.told.insert(controller.to_owned(), new);
+                self.new.insert(controller.to_owned());
                 self.instructions += 1;
             }
         } else if below == "fallback" {

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::neighbors;
 use super::rules::Schedule;
 use super::weather::{Normals, Series};
-use super::zones::TABLE;
+use super::zones::{TABLE, ZONES};
 
 /// Everything that a run can be told to do differently.
 #[derive(Clone, Debug, PartialEq)]
@@ -81,18 +81,35 @@ pub enum Controller {
     PercentPerGroup,
     Percent,
     Hold,
+    /// A contact for each zone: as many controllers, each of which can only hold.
+    Relays,
     TwelveMonths,
 }
 
 impl Controller {
     /// As in a configuration.
-    pub fn name(self) -> &'static str {
+    pub fn capability(self) -> &'static str {
         match self {
             Self::PercentPerGroup => "percent_per_group",
             Self::Percent => "percent",
-            Self::Hold => "hold",
+            Self::Hold | Self::Relays => "hold",
             Self::TwelveMonths => "twelve_months",
         }
+    }
+
+    /// For people.
+    pub fn name(self) -> &'static str {
+        if self == Self::Relays { "a contact for each zone" } else { self.capability() }
+    }
+
+    /// The id of the controller that waters `zone`.
+    pub fn id(self, zone: usize) -> &'static str {
+        if self == Self::Relays { RELAYS[zone] } else { CONTROLLER }
+    }
+
+    /// All ids.
+    pub fn ids(self) -> &'static [&'static str] {
+        if self == Self::Relays { &RELAYS } else { &[CONTROLLER] }
     }
 }
 
@@ -115,6 +132,7 @@ pub enum SiteFactor {
 pub const SITE: &str = "yard";
 pub const SENSOR: &str = "mast";
 pub const CONTROLLER: &str = "valves";
+const RELAYS: [&str; ZONES] = ["relay-1", "relay-2", "relay-3", "relay-4", "relay-5", "relay-6"];
 
 /// Local hours between which the controller may water.
 pub const OPENS_HOUR: i64 = 2;
@@ -205,7 +223,12 @@ pub fn configuration(
         }
         line!("");
     }
-    line!("[[sites.controllers]]\nid = \"{CONTROLLER}\"\ncapability = \"{}\"", setup.controller.name());
+    for (id, zone) in setup.controller.ids().iter().zip(&TABLE) {
+        line!("[[sites.controllers]]\nid = \"{id}\"\ncapability = \"{}\"", setup.controller.capability());
+        if setup.controller == Controller::Relays {
+            line!("groups = [\"{}\"]", zone.id);
+        }
+    }
     text + &neighbors::configuration(setup, series)
 }
 

@@ -219,6 +219,13 @@ impl DayBook {
         bins.take_while(|bin| bin.start < to).for_each(|bin| bin.gauge_heard = false);
     }
 
+    /// The gauge's word for the bins that start in [`from`, `to`) is believed after all.
+    pub fn gauge_spoke(&mut self, from: Stamp, to: Stamp) {
+        let first = self.bins.partition_point(|bin| bin.start < from);
+        let bins = self.bins.range_mut(first..);
+        bins.take_while(|bin| bin.start < to).for_each(|bin| bin.gauge_heard = true);
+    }
+
     /// A reading of the hour of `at` was suspect: it counts here, but others should not build on the hour.
     pub fn doubt(&mut self, zone: Tz, averaged: Averaged, at: Stamp) {
         if let Some(bin) = self.bin(zone, at) {

@@ -17,6 +17,9 @@ pub struct Ledger {
     /// What the plants went without since the last watering, mm: as owed, but without a ceiling. For the dry guard.
     #[serde(rename = "d", default)]
     dry_mm: f64,
+    /// Owed as it would stand if rain that a gauge in doubt did not catch had fallen.
+    #[serde(rename = "u", default, skip_serializing_if = "Option::is_none")]
+    doubted_mm: Option<f32>,
 }
 
 /// Reference evapotranspiration and rain of one day, or of a day so far.
@@ -36,8 +39,7 @@ impl Ledger {
 
     /// Books a day that has closed.
     pub fn post(&mut self, group: &GroupSettings, month: usize, day: DayWater) {
-        let balance = self.balance_mm(group, month, day);
-        self.owed_mm = clamp(self.owed_mm + balance, group);
+        self.both(|ledger| clamp(ledger.owed_mm + ledger.balance_mm(group, month, day), group));
         self.dry_mm = (self.dry_mm + balance_mm(group, month, day)).max(group.least_owed_mm());
     }
 
@@ -49,7 +51,7 @@ impl Ledger {
     /// Books the difference after a closed day was figured anew.
     pub fn correct(&mut self, group: &GroupSettings, month: usize, before: DayWater, after: DayWater) {
         let difference = self.balance_mm(group, month, after) - self.balance_mm(group, month, before);
-        self.owed_mm = clamp(self.owed_mm + difference, group);
+        self.both(|ledger| clamp(ledger.owed_mm + difference, group));
         self.dry_mm = (self.dry_mm + difference).max(group.least_owed_mm());
     }
 
@@ -57,25 +59,56 @@ impl Ledger {
     /// posted only at its close.
     pub fn deliver(&mut self, group: &GroupSettings, month: usize, today: DayWater, mm: f64) -> f64 {
         let owed_before = self.owed_mm(group, month, today);
-        let balance = self.balance_mm(group, month, today);
-        // What is owed beyond the ceiling is past; what is given beyond the credit is lost. Rain may fill up further.
-        let before = self.owed_mm.min(group.most_owed_mm() - balance);
-        let fullest = before.min(group.least_owed_mm() - balance);
-        self.owed_mm = (before - mm.max(0.0)).max(fullest);
+        self.both(|ledger| {
+            let balance = ledger.balance_mm(group, month, today);
+            // What is owed beyond the ceiling is past; what is given beyond the credit is lost. Rain may fill up further.
+            let before = ledger.owed_mm.min(group.most_owed_mm() - balance);
+            let fullest = before.min(group.least_owed_mm() - balance);
+            (before - mm.max(0.0)).max(fullest)
+        });
         self.dry_mm = self.owed_mm;
         (owed_before - self.owed_mm(group, month, today)).max(0.0)
     }
 
     /// Takes a delivery back that did not happen: owed rises by what it fell.
     pub fn take_back(&mut self, fell_mm: f64) {
-        self.owed_mm += fell_mm.max(0.0);
+        self.both(|ledger| ledger.owed_mm + fell_mm.max(0.0));
         self.dry_mm += fell_mm.max(0.0);
     }
 
     /// Moves owed by what a soil-moisture sensor says, mm.
     pub fn shift(&mut self, group: &GroupSettings, mm: f64) {
-        self.owed_mm = clamp(self.owed_mm + mm, group);
+        self.both(|ledger| clamp(ledger.owed_mm + mm, group));
         self.dry_mm = (self.dry_mm + mm).max(group.least_owed_mm());
+    }
+
+    /// Rain of `mm` that the gauge did not catch may have fallen: from now on it is reckoned both ways.
+    pub fn doubt(&mut self, group: &GroupSettings, month: usize, today: DayWater, mm: f64) {
+        let doubted_mm = self.doubted_mm.map_or(self.owed_mm, f64::from);
+        let balance = Self { owed_mm: doubted_mm, ..*self }.balance_mm(group, month, today);
+        let fell_mm = group.rain_exposure * mm.max(0.0);
+        let fullest = doubted_mm.min(group.least_owed_mm() - balance);
+        self.doubted_mm = Some((doubted_mm - fell_mm).max(fullest) as f32);
+    }
+
+    /// The gauge is believed: nothing fell but what it caught.
+    pub fn forget_doubt(&mut self) {
+        self.doubted_mm = None;
+    }
+
+    /// The gauge is not believed: the rain that it did not catch is booked. Returns by how much owed falls, mm.
+    pub fn side_with_doubt(&mut self) -> f64 {
+        let Some(doubted_mm) = self.doubted_mm.take().map(f64::from) else { return 0.0 };
+        let fell_mm = (self.owed_mm - doubted_mm).max(0.0);
+        self.owed_mm -= fell_mm;
+        self.dry_mm -= fell_mm;
+        fell_mm
+    }
+
+    /// Changes owed, and owed as it stands with doubted rain.
+    fn both(&mut self, change: impl Fn(Self) -> f64) {
+        let doubted_mm = self.doubted_mm.map(|mm| change(Self { owed_mm: f64::from(mm), ..*self }) as f32);
+        (self.owed_mm, self.doubted_mm) = (change(*self), doubted_mm);
     }
 
     /// What a day adds to what is owed, mm. In an account, thirsty plants close up and use less (FAO-56, Eq. 84 and 85).
@@ -91,7 +124,7 @@ impl Ledger {
 
     /// Plants at rest owe nothing: what is stored stays.
     pub fn forgive(&mut self) {
-        self.owed_mm = self.owed_mm.min(0.0);
+        self.both(|ledger| ledger.owed_mm.min(0.0));
         self.dry_mm = self.dry_mm.min(0.0);
     }
 }
@@ -168,6 +201,32 @@ mod tests {
         assert_eq!(fell, 9.0, "4 mm owed and 5 mm of credit: the rest is lost");
         ledger.take_back(fell);
         assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 4.0);
+    }
+
+    #[test]
+    fn doubted_rain_is_reckoned_both_ways_until_somebody_is_believed() {
+        let day = DayWater { eto_mm: 5.0, rain_mm: 0.0 };
+        let course = |doubted: bool| {
+            let mut ledger = Ledger::default();
+            ledger.post(&group(), 5, day);
+            ledger.post(&group(), 5, day);
+            if doubted {
+                ledger.doubt(&group(), 5, DayWater::default(), 30.0);
+            }
+            ledger
+        };
+        // 8 mm are owed; with 30 mm of rain it is 5 mm of credit. A run of 8 mm then only keeps what is stored.
+        let mut ledger = course(true);
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 8.0);
+        ledger.deliver(&group(), 5, DayWater::default(), 8.0);
+        ledger.post(&group(), 5, day);
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), 4.0);
+        assert_eq!(ledger.side_with_doubt(), 5.0, "of all the rain the soil kept no more than it can store");
+        assert_eq!(ledger.owed_mm(&group(), 5, DayWater::default()), -1.0);
+        assert_eq!(ledger.side_with_doubt(), 0.0, "booked once");
+        let mut ledger = course(true);
+        ledger.forget_doubt();
+        assert_eq!(ledger, course(false));
     }
 
     /// Onion on silt of FAO-56, Example 36, as an account: 68 mm, p 0.3.

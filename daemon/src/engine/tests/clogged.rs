@@ -118,7 +118,7 @@ fn a_gauge_that_may_have_had_no_rain_is_not_judged() {
         assert!(yard.state(0).sensors[0].missed.is_none(), "{what}: {:?}", yard.state(0).sensors[0].missed);
     };
     check("it rains at one neighbor alone", [2.0, 0.0], &|_| Some(100.0));
-    check("it rains little at the other", [2.0, 0.6], &|_| Some(100.0));
+    check("it rains less than 1 mm at the other", [2.0, 0.2], &|_| Some(100.0));
     check("a tip of its own each time", [2.0, 2.0], &|at| Some(fallen(at, 0.25)));
     check("it is silent", [2.0, 2.0], &|_| None);
     let while_it_rains = |at: Stamp| {

@@ -147,8 +147,8 @@ pub struct RainEvidence<'a> {
     pub need_left_mm: f64,
     /// When the civil day ends.
     pub day_end: Stamp,
-    /// A gauge of the site speaks. Without one, dry is not known.
-    pub gauge_heard: bool,
+    /// A gauge of the site speaks, or gauges nearby speak for it. Without one, dry is not known.
+    pub rain_known: bool,
 }
 
 impl RainHold {
@@ -234,7 +234,7 @@ impl RainHold {
             // Dry and thirsty again, and somebody is there to say so.
             RainHoldLength::Auto => {
                 // A tip of dew or drizzle does not make it longer: only rain that extends the hold counts.
-                evidence.gauge_heard
+                evidence.rain_known
                     && self.last_rain.is_none_or(|last| now.since(last) > gap(settings))
                     && evidence.owed_mm >= evidence.least_run_mm
             }

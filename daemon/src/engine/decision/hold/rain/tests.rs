@@ -25,7 +25,7 @@ fn evidence(event: &RainEvent, owed_mm: f64) -> RainEvidence<'_> {
         daily_need_mm: 4.0,
         need_left_mm: 1.0,
         day_end: hours(24),
-        gauge_heard: true,
+        rain_known: true,
     }
 }
 
@@ -53,7 +53,7 @@ fn an_automatic_hold_ends_when_the_ledger_owes_a_run_again_and_not_while_it_rain
     // 2 mm missing: 1 today, 1 of 4 tomorrow: a quarter of the way from 7 to 19 o'clock.
     assert_eq!(hold.until(&evidence(&event, 0.0), hours(9), &AUTO), Some(hours(34)));
     assert!(
-        !hold.lapse(&RainEvidence { gauge_heard: false, ..evidence(&event, 3.0) }, hours(20), &AUTO),
+        !hold.lapse(&RainEvidence { rain_known: false, ..evidence(&event, 3.0) }, hours(20), &AUTO),
         "nobody says dry"
     );
     assert!(hold.lapse(&evidence(&event, 2.0), hours(20), &AUTO));
@@ -64,7 +64,7 @@ fn a_silent_gauge_keeps_an_automatic_hold_only_to_its_own_limit() {
     let (mut event, mut hold) = (RainEvent::default(), RainHold::default());
     event.add(8.0, hours(0), hours(0), &AUTO);
     assert!(hold.rained(&evidence(&event, 0.0), hours(0), &AUTO));
-    let silent = RainEvidence { gauge_heard: false, ..evidence(&event, 20.0) };
+    let silent = RainEvidence { rain_known: false, ..evidence(&event, 20.0) };
     assert!(!hold.lapse(&silent, hours(7 * 24 - 1), &AUTO));
     assert!(hold.lapse(&silent, hours(7 * 24), &AUTO));
 }
