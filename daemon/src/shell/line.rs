@@ -5,12 +5,14 @@
 
 use crate::engine::output::{Record, Value};
 
-/// Appends `record` as one line with its time in milliseconds. False, and nothing appended, when no field of it can be
+/// Appends `record` as one line with its time in milliseconds, its `fleet` as the first tag. False, and nothing appended, when no field of it can be
 /// written.
-pub fn append(record: &Record, line: &mut Vec<u8>) -> bool {
+pub fn append(record: &Record, fleet: Option<&str>, line: &mut Vec<u8>) -> bool {
     let start = line.len();
     push_name(line, record.measurement);
-    for (name, value) in &record.tags {
+    let fleet = fleet.map(|fleet| ("fleet", fleet));
+    let tags = record.tags.iter().map(|(name, value)| (*name, value.as_str()));
+    for (name, value) in fleet.into_iter().chain(tags) {
         // An empty tag is an error to the database: none is meant.
         if !value.is_empty() {
             line.push(b',');
@@ -90,7 +92,7 @@ mod tests {
             at: Stamp(1_700_000_000_123),
         };
         let mut line = b"before\n".to_vec();
-        let written = append(&record, &mut line);
+        let written = append(&record, None, &mut line);
         let text = String::from_utf8(line).unwrap();
         let line = text.strip_prefix("before\n").unwrap();
         assert_eq!(written, expected.is_some());

@@ -21,6 +21,7 @@ pub mod watcher;
 mod batch;
 mod certificates;
 mod duplicates;
+mod history;
 mod save;
 #[cfg(test)]
 mod testing;

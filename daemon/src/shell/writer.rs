@@ -16,6 +16,7 @@ use crate::engine::stamp::SECOND;
 use super::batch::{self, Batch};
 use super::clock::Clock;
 use super::duplicates::Duplicates;
+use super::history::{HistoryLink, Tally};
 use super::intake::{Arrival, Intake, Message};
 use super::mqtt::{Ack, Acks, Outbox};
 use super::partition::hash64;
@@ -43,6 +44,7 @@ pub(super) struct Writer {
     is_failing: bool,
     is_last_commit: bool,
     history_dropped: u64,
+    tally: Option<Tally>,
 }
 
 /// Where things come from and go to.
@@ -52,6 +54,7 @@ pub(super) struct Links {
     pub(super) acks: Arc<Acks>,
     pub(super) outbox: Arc<Outbox>,
     pub(super) watcher: Option<Arc<dyn Watcher>>,
+    pub(super) history: Option<HistoryLink>,
 }
 
 impl Writer {
@@ -65,6 +68,8 @@ impl Writer {
     ) -> Self {
         let monotonic = clock.monotonic();
         links.outbox.push(Vec::new(), state.recovered.answers.clone());
+        let instance = || source.settings.instance.clone();
+        let tally = links.history.as_ref().map(|history| Tally::new(history.link.clone(), instance()));
         Self {
             timekeeper: Timekeeper::new(state.last(), clock.earliest(), monotonic),
             is_first_reading: true,
@@ -80,6 +85,7 @@ impl Writer {
             is_failing: false,
             is_last_commit: false,
             history_dropped: 0,
+            tally,
         }
     }
 
@@ -303,12 +309,19 @@ impl Writer {
         };
         let mut outputs = std::mem::take(&mut batch.outputs);
         outputs.extend(batch.own.iter().cloned().map(|(topic, payload)| Output::State { topic, payload }));
-        let logs = batch::sort(outputs, settings, now, &mut self.state.store, &mut commit);
+        let fleet = self.links.history.as_ref().map(|history| history.fleet.as_str());
+        let logs = batch::sort(outputs, settings, fleet, now, &mut self.state.store, &mut commit);
+        if let Some(tally) = &mut self.tally {
+            tally.complete(&mut commit, &self.state.store, now, self.clock.monotonic());
+        }
         (commit, logs)
     }
 
     fn after_commit(&mut self, commit: Commit, acks: &[Ack], logs: &[Output], dropped: u64) {
         self.settings_changed = false;
+        if let Some(tally) = &self.tally {
+            tally.committed(&commit, dropped, &self.state.store);
+        }
         self.links.acks.complete(acks);
         if let Some(watcher) = &self.links.watcher {
             let (now, deadline) = (self.state.driver.last().wall, self.state.driver.deadline());
@@ -344,6 +357,9 @@ impl Writer {
                     self.settings_changed =
                         state.in_force != state.settings.version || state.recovered.settings.is_none();
                     self.state = state;
+                    if let Some(tally) = &self.tally {
+                        tally.begin_anew();
+                    }
                     return true;
                 }
                 Err(error) => self.tell_failure(&error),
