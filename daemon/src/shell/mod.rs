@@ -22,7 +22,9 @@ mod batch;
 mod certificates;
 mod duplicates;
 mod history;
+mod own_alert;
 mod save;
+mod store_fault;
 #[cfg(test)]
 mod testing;
 mod writer;

@@ -16,7 +16,7 @@ use crate::engine::stamp::Stamp;
 
 use super::certificates::Watch;
 use super::clock::{Clock, SystemClock};
-use super::history::{self, HistoryLink, Link};
+use super::history::{self, HistoryLink, Link, Watch as HistoryWatch};
 use super::intake::{Intake, Room};
 use super::mqtt::{BrokerSettings, Ingest, Outbox, Publisher, Status, Subscriptions, resend};
 use super::restore::{ReadSettings, Source};
@@ -111,7 +111,7 @@ struct Daemon {
     reading: Task<()>,
     publishing: Task<()>,
     resending: AbortHandle,
-    watching: AbortHandle,
+    watching: [AbortHandle; 2],
     /// What sends history.
     sending: Vec<AbortHandle>,
     reading_client: AsyncClient,
@@ -175,6 +175,17 @@ impl Daemon {
             intake: links.intake.clone(),
             outbox: outbox.clone(),
         };
+        let behind = HistoryWatch {
+            history: settings.history.clone(),
+            link: link.clone(),
+            free_floor_bytes: settings.free_floor_bytes,
+            prefix: settings.settings.prefix.clone(),
+            instance: settings.settings.instance.clone(),
+            epoch: recovered.epoch,
+            store_path: settings.store_path.clone(),
+            intake: links.intake.clone(),
+            outbox: outbox.clone(),
+        };
 
         let interval = Duration::from_millis(settings.commit_interval_ms.min(LONGEST_INTERVAL_MS));
         let writer = Writer::new(source, state, Box::new(clock.clone()), interval, links.clone());
@@ -191,7 +202,10 @@ impl Daemon {
             reading: tokio::spawn(ingest.run()),
             publishing: tokio::spawn(publisher.run(outbox)),
             resending: tokio::spawn(resending).abort_handle(),
-            watching: tokio::spawn(watch.run(clock)).abort_handle(),
+            watching: [
+                tokio::spawn(watch.run(clock.clone())).abort_handle(),
+                tokio::spawn(behind.run(clock)).abort_handle(),
+            ],
             sending,
             reading_client,
             publishing_client,
@@ -209,7 +223,7 @@ impl Daemon {
         farewell(&self.reading_client, &mut self.reading).await;
 
         self.resending.abort();
-        self.watching.abort();
+        self.watching.iter().for_each(AbortHandle::abort);
         // What it has sent is taken out of the store with the last commit; the rest waits for the next start.
         self.sending.iter().for_each(AbortHandle::abort);
         if outbox.is_connected() && tokio::time::timeout(PUBLISH_PATIENCE, outbox.settled()).await.is_err() {

@@ -23,6 +23,7 @@ use super::partition::hash64;
 use super::restore::{Restored, Source};
 use super::save;
 use super::store::{Commit, JournalBlob, StoreError, UnackedChange, journal};
+use super::store_fault::StoreFault;
 use super::watcher::{Committed, Watcher};
 
 /// What the writer thread is made of.
@@ -45,6 +46,7 @@ pub(super) struct Writer {
     is_last_commit: bool,
     history_dropped: u64,
     tally: Option<Tally>,
+    store_fault: StoreFault,
 }
 
 /// Where things come from and go to.
@@ -69,6 +71,7 @@ impl Writer {
         let monotonic = clock.monotonic();
         links.outbox.push(Vec::new(), state.recovered.answers.clone());
         let instance = || source.settings.instance.clone();
+        let store_fault = StoreFault::new(&source.settings, &state);
         let tally = links.history.as_ref().map(|history| Tally::new(history.link.clone(), instance()));
         Self {
             timekeeper: Timekeeper::new(state.last(), clock.earliest(), monotonic),
@@ -86,6 +89,7 @@ impl Writer {
             is_last_commit: false,
             history_dropped: 0,
             tally,
+            store_fault,
         }
     }
 
@@ -146,6 +150,7 @@ impl Writer {
     /// We start without a broker: until it is up, nothing can be heard, and silence proves nothing.
     fn begin_away(&mut self) -> bool {
         let mut batch = self.begin();
+        batch.own.extend(self.store_fault.left_over());
         let now = self.read_clock(&mut batch);
         self.apply(&mut batch, now, Event::BrokerDown);
         self.make_durable(batch)
@@ -334,6 +339,7 @@ impl Writer {
             self.is_failing = false;
             tracing::info!(target: "thirstd", "the store works again; nothing was lost");
         }
+        self.store_fault.works(&self.links, self.state.driver.last().wall);
         if dropped > 0 && self.history_dropped == 0 {
             tracing::warn!(target: "thirstd", "history is full: the oldest points are given up");
         }
@@ -388,6 +394,7 @@ impl Writer {
             tracing::debug!(target: "thirstd", %error, "the store still fails");
         } else {
             self.is_failing = true;
+            self.store_fault.fails(&self.links, self.clock.wall());
             tracing::error!(
                 target: "thirstd",
                 %error,

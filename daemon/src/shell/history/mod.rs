@@ -12,6 +12,7 @@ mod link;
 mod quarantine;
 mod sender;
 mod tally;
+mod watch;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -25,6 +26,7 @@ use super::clock::Clock;
 
 pub(super) use link::{Link, Sight, Trouble};
 pub(super) use tally::Tally;
+pub(super) use watch::Watch;
 
 use influx::Influx;
 use quarantine::Quarantine;

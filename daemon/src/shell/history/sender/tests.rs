@@ -28,19 +28,23 @@ struct Said {
     script: VecDeque<Answer>,
 }
 
-impl Database for Desk {
-    async fn write(&mut self, bucket: &str, lines: &[u8]) -> Answer {
-        assert_eq!(bucket, "weather");
-        let text = String::from_utf8(lines.to_vec()).unwrap();
+impl Desk {
+    fn answer(&self, text: &str) -> Answer {
         let mut said = self.said.lock().unwrap();
-        let answer = said.script.pop_front().unwrap_or_else(|| (self.rule)(&said, &text));
-        said.requests.push(text.clone());
+        let answer = said.script.pop_front().unwrap_or_else(|| (self.rule)(&said, text));
+        said.requests.push(text.to_owned());
         if matches!(answer, Answer::Stored | Answer::Partly { .. }) {
             said.stored.extend(text.lines().filter(|line| !line.starts_with("daemon")).map(str::to_owned));
         }
-        drop(said);
-        tokio::task::yield_now().await;
         answer
+    }
+}
+
+impl Database for Desk {
+    async fn write(&mut self, bucket: &str, lines: &[u8]) -> Answer {
+        assert_eq!(bucket, "weather");
+        tokio::task::yield_now().await;
+        self.answer(std::str::from_utf8(lines).unwrap())
     }
 
     fn renew(&mut self) {
