@@ -177,33 +177,4 @@ const WORTH_PACKING: usize = 1_400;
 const LONGEST_TEXT: usize = 300;
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_status_means_stored_refused_misconfigured_or_later() {
-        let check = |status: u16, text: &str, expected: &str| {
-            let answer = meaning(status, "Reason", text);
-            assert!(format!("{answer:?}").starts_with(expected), "{status}: {answer:?}");
-        };
-        check(204, "", "Stored");
-        check(400, "unable to parse 'x'", "Refused(\"it answered 400 Reason: unable to parse 'x'");
-        check(413, "", "TooLarge");
-        check(422, "partial write: field type conflict dropped=3", "Partly { lines: 3");
-        check(422, "failure", "Partly { lines: 1");
-        check(500, "partial write: points beyond retention policy dropped=12", "Partly { lines: 12");
-        check(500, "", "Busy(\"it answered 500 Reason\"");
-        for status in [408, 429, 502, 503, 504] {
-            check(status, "", "Busy");
-        }
-        for status in [200, 201, 301, 302, 307, 308, 401, 403, 404, 405, 418] {
-            check(status, "", "Misconfigured");
-        }
-    }
-
-    #[test]
-    fn what_a_server_says_is_short_of_one_line_and_without_the_token() {
-        assert_eq!(short("bad\r\ntoken  open-sesame\u{7}", Some("open-sesame")), "bad token …");
-        assert_eq!(short(&"ä".repeat(400), None), format!("{}…", "ä".repeat(300)));
-    }
-}
+mod tests;
