@@ -7,6 +7,7 @@ mod answers;
 mod bridge;
 mod broker_away;
 mod decisions;
+mod history;
 mod recordings;
 mod restarts;
 mod stage;
