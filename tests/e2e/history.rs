@@ -106,14 +106,14 @@ impl Stage {
     }
 }
 
-/// Down from the start, up, killed, up again; the daemon killed and started while it is down.
+/// Up, down, up again; the daemon killed and started while it is down.
 fn outage(kind: Kind) {
     let mut database = Database::start(kind);
     let mut stage = Stage::open(&database.url(), "");
     stage.measure(300);
     stage.wait_until_counted(&database, "air_temperature_celsius");
 
-    database.kill();
+    database.stop();
     // What is handed over is acknowledged by the broker and taken in by the daemon as if nothing were wrong.
     stage.measure(3_000);
     stage.wait_until_waiting(6_000);

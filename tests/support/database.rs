@@ -49,9 +49,9 @@ impl Database {
         format!("http://127.0.0.1:{}", self.door)
     }
 
-    /// Ends it as the power would.
-    pub fn kill(&mut self) {
-        self.process.kill();
+    /// Ends it in order: what it has answered for, it has.
+    pub fn stop(&mut self) {
+        self.process.terminate();
     }
 
     /// Starts it again on the same port with what it has kept.
