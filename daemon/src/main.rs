@@ -363,6 +363,8 @@ fn run_settings(loaded: Loaded) -> RunSettings {
     RunSettings {
         read_settings,
         commit_interval_ms: loaded.commit_interval_ms,
+        history: loaded.history,
+        free_floor_bytes: u64::from(loaded.free_floor_mib) << 20,
         ..RunSettings::new(loaded.settings, loaded.text, broker, loaded.store_path)
     }
 }

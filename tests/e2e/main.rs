@@ -8,6 +8,7 @@ mod bridge;
 mod broker_away;
 mod decisions;
 mod full_disk;
+mod history;
 mod recordings;
 mod restarts;
 mod stage;

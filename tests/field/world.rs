@@ -24,6 +24,8 @@ pub struct World {
     floor: Stamp,
     store: BTreeMap<String, SavedSite>,
     outputs: Vec<(Stamp, Output)>,
+    /// The type of every field of history, by measurement.
+    kinds: BTreeMap<(&'static str, &'static str), std::mem::Discriminant<Field>>,
     topics: BTreeMap<String, Value>,
     /// Nothing is printed: for long histories.
     pub is_quiet: bool,
@@ -53,6 +55,7 @@ impl World {
             floor,
             store: BTreeMap::new(),
             outputs: Vec::new(),
+            kinds: BTreeMap::new(),
             topics: BTreeMap::new(),
             is_quiet: false,
         }
@@ -300,6 +303,11 @@ impl World {
                 Output::Record(record) => {
                     let finite = |(_, field): &(_, Field)| !matches!(field, Field::Float(value) if !value.is_finite());
                     assert!(record.fields.iter().all(finite), "{record:?}");
+                    for (name, field) in &record.fields {
+                        let kind = std::mem::discriminant(field);
+                        let known = *self.kinds.entry((record.measurement, *name)).or_insert(kind);
+                        assert_eq!(known, kind, "a field has one type for ever: {name} of {record:?}");
+                    }
                 }
                 Output::Audit { .. } | Output::Diary(_) | Output::Digest(_) => {}
             }

@@ -14,6 +14,7 @@ pub mod broker;
 pub mod certificates;
 pub mod client;
 pub mod daemon;
+pub mod database;
 pub mod process;
 pub mod schema;
 pub mod wait;

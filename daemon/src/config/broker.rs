@@ -55,6 +55,7 @@ pub(super) struct Shell {
     pub broker: Broker,
     pub store_path: PathBuf,
     pub commit_interval_ms: u64,
+    pub free_floor_mib: u32,
     pub log_format: LogFormat,
 }
 
@@ -63,6 +64,7 @@ pub(super) fn read(root: &Table<'_>) -> Shell {
     let store = root.table("store");
     let store_path = store.as_ref().and_then(|store| store.text("path", "/var/lib/thirstd/thirstd.db"));
     let commit_interval_ms = store.as_ref().and_then(|store| store.measured_whole("commit_interval", &MILLIS, 0..=200));
+    let free_floor_mib = store.as_ref().and_then(|store| store.whole("free_floor_mib", 16..=1_048_576));
     let log = root.table("log");
     let log_format = log
         .as_ref()
@@ -72,6 +74,8 @@ pub(super) fn read(root: &Table<'_>) -> Shell {
         broker,
         store_path: PathBuf::from(store_path.unwrap_or("thirstd.db")),
         commit_interval_ms: commit_interval_ms.unwrap_or(0),
+        // Four times what SQLite's log may take, for then recovery needs room.
+        free_floor_mib: free_floor_mib.unwrap_or(64),
         log_format,
     }
 }

@@ -15,6 +15,11 @@ pub(super) fn text(root: &Node, sites: &[&Node]) -> String {
         if NOT_OF_THE_ENGINE.contains(&key.as_str()) || key == "sites" {
             continue;
         }
+        // The engine makes points or does not; where they go is the shell's.
+        if key == "history" && matches!(node.kind, Kind::Table(_)) {
+            text.push_str("history = true\n");
+            continue;
+        }
         push_key(&mut text, key);
         text.push_str(" = ");
         push(&mut text, &node.kind);

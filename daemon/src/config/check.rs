@@ -158,6 +158,14 @@ pub(super) fn cautions(sites: &[Site<'_>]) -> Vec<String> {
     cautions
 }
 
+/// A token that goes over the network for everybody to read.
+pub(super) fn exposed(url: &str) -> String {
+    format!(
+        "history: the token goes to {url} unencrypted, for everybody on the way to read; write https:// where the database \
+         speaks it"
+    )
+}
+
 /// Near the equator nothing can be said.
 fn of_the_other_hemisphere(normals: &Normals, latitude_degrees: f64) -> bool {
     let half = |months: [usize; 6]| months.iter().map(|month| normals.eto_mm[*month]).sum::<f64>();

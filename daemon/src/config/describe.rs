@@ -7,9 +7,9 @@ mod words;
 use std::fmt::Write;
 
 use self::words::{Units, days, degrees, hours, listed, minutes, months, percent};
-use super::Loaded;
 use super::group::{Source, Sources};
 use super::tls::{TlsContents, TlsFiles};
+use super::{History, Loaded};
 use crate::engine::decision::reason::Capability;
 use crate::engine::decode::{FeedSettings, Format, Part};
 use crate::engine::settings::{
@@ -32,6 +32,9 @@ pub fn describe(loaded: &Loaded) -> String {
         page.link(tls);
     }
     page.line(0, format_args!("Store      {}", loaded.store_path.display()));
+    if let Some(history) = &loaded.history {
+        page.history(history);
+    }
     page.line(0, format_args!("Publishes  {}/…, as {}", settings.prefix, settings.instance));
     page.line(0, format_args!("Version    {:08x}", settings.version));
     page.blank();
@@ -79,6 +82,23 @@ impl Page {
             let until = until(contents.as_ref().and_then(TlsContents::client_expires));
             self.line(0, format_args!("           our certificate is {}{until}", client.cert_file.display()));
         }
+    }
+
+    /// Where history goes.
+    fn history(&mut self, history: &History) {
+        let token = match (&history.token_file, &history.token) {
+            (Some(path), _) => format!("with the token in {}", path.display()),
+            (None, Some(_)) => "with the token of the environment".to_owned(),
+            (None, None) => "without a token".to_owned(),
+        };
+        let buckets = if history.bucket == history.bucket_long {
+            history.bucket.clone()
+        } else {
+            format!("{} and {}", history.bucket, history.bucket_long)
+        };
+        let (url, organization, fleet) = (&history.url, &history.organization, &history.fleet);
+        self.line(0, format_args!("History    {url}, {organization}, into {buckets}; {token}"));
+        self.line(0, format_args!("           fleet {fleet}; up to {} MiB wait in the store", history.limit_mib));
     }
 
     fn blank(&mut self) {

@@ -2,7 +2,7 @@
 //!
 //! 1. [`load`] reads the main file, the files of `sites.d` beside it, and the environment.
 //! 2. `tree` merges them and keeps for each value where it was written.
-//! 3. `table` gives typed access; `broker`, `feed`, `site`, `group` … read one part each.
+//! 3. `table` gives typed access; `broker`, `history`, `feed`, `site`, `group` … read one part each.
 //! 4. `check` looks at what only the whole can show: feeds that overlap, sensors that no feed can reach.
 //! 5. [`describe`] says in plain words what will be done.
 
@@ -14,6 +14,7 @@ mod describe;
 mod fault;
 mod feed;
 mod group;
+mod history;
 mod hold;
 mod limits;
 mod measure;
@@ -37,6 +38,7 @@ use std::sync::Arc;
 pub use broker::{Broker, LogFormat};
 pub use describe::describe;
 pub use fault::{Fault, Faults, Seen};
+pub use history::{History, HistoryFault};
 pub use tls::{ClientFiles, TlsContents, TlsFault, TlsFiles};
 
 use crate::engine::settings::Settings;
@@ -53,6 +55,10 @@ pub struct Loaded {
     pub store_path: PathBuf,
     /// 0: the next commit begins when the last one ends. 0–200.
     pub commit_interval_ms: u64,
+    /// History stops, and an alert comes, where less is free beside the store. 16–1,048,576 MiB.
+    pub free_floor_mib: u32,
+    /// None: points of history go nowhere.
+    pub history: Option<History>,
     pub log_format: LogFormat,
     /// What the engine is told, as one canonical file: [`load_text`] makes the same settings of it.
     pub text: String,
@@ -80,6 +86,11 @@ pub fn load(path: &Path, environment: impl Iterator<Item = (String, String)>) ->
     let mut loaded = load_texts(&name, &main, &sites, environment, faults)?;
     loaded.store_path = folder.join(&loaded.store_path);
     broker::read_files(&mut loaded.broker, folder, &name)?;
+    match &mut loaded.history {
+        Some(history) => history::read_files(history, folder, &name)?,
+        None if loaded.settings.history => return Err(history::without_database(&name)),
+        None => {}
+    }
     Ok(loaded)
 }
 
@@ -128,7 +139,7 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
     let shell = broker::read(&root);
     let prefix = broker::prefix(&root);
     let instance = root.spot_of("instance").and_then(|spot| spot.id("thirstd")).unwrap_or("thirstd");
-    let history = root.truth("history").unwrap_or(false);
+    let (keeps_history, history) = history::read(&root, instance);
     let mut districts = HashMap::new();
     for table in &root.tables("districts") {
         let Some(district) = restriction::read_district(table) else { continue };
@@ -168,7 +179,10 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
     }
     let nodes: Vec<&Node> = site_files.iter().map(|(_, node)| node).collect();
     let text = canonical::text(main, &nodes);
-    let cautions = check::cautions(&sites);
+    let mut cautions = check::cautions(&sites);
+    if let Some(history) = history.as_ref().filter(|history| history.is_exposed()) {
+        cautions.push(check::exposed(&history.url));
+    }
     let feeds = feeds.into_iter().map(|(feed, _)| feed).collect();
     let (sites, sources) = sites.into_iter().map(|site| (site.settings, site.sources)).unzip();
     let settings = Settings {
@@ -177,13 +191,15 @@ fn read_all(findings: &Findings, name: &str, main: &Node, site_files: &[(&str, N
         instance: instance.to_owned(),
         feeds,
         sites,
-        history,
+        history: keeps_history,
     };
     Some(Loaded {
         settings: Arc::new(settings),
         broker: shell.broker,
         store_path: shell.store_path,
         commit_interval_ms: shell.commit_interval_ms,
+        free_floor_mib: shell.free_floor_mib,
+        history,
         log_format: shell.log_format,
         text,
         sources,

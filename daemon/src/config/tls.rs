@@ -112,6 +112,11 @@ pub(super) fn read_table(table: &Table<'_>) -> TlsFiles {
     TlsFiles { ca_file: path(CA_FILE, "ca.pem"), client }
 }
 
+/// The text of a file that holds certificates of authorities.
+pub(super) fn authorities_pem(path: &Path) -> Result<Vec<u8>, String> {
+    certificates(CA_FILE, path).and_then(|_| read_file(CA_FILE, path)).map_err(|fault| fault.text)
+}
+
 type ClientContents = (Vec<CertificateDer<'static>>, PrivateKeyDer<'static>);
 
 fn read_client(files: &ClientFiles) -> Result<ClientContents, TlsFault> {

@@ -321,10 +321,29 @@ const SEPARATOR: &str = "__";
 pub(super) const ENVIRONMENT: &str = "environment";
 
 /// What variables may set, each below [`PREFIX`]. No way into arrays: see above.
-pub(super) const VARIABLES: [&str; 22] = [
+pub(super) const VARIABLES: [&str; 42] = [
     "PREFIX",
     "INSTANCE",
-    "HISTORY",
+    "HISTORY__URL",
+    "HISTORY__ORGANIZATION",
+    "HISTORY__BUCKET",
+    "HISTORY__BUCKET_LONG",
+    "HISTORY__TOKEN",
+    "HISTORY__TOKEN_FILE",
+    "HISTORY__CA_FILE",
+    "HISTORY__FLEET",
+    "HISTORY__GZIP",
+    "HISTORY__CONNECT_TIMEOUT",
+    "HISTORY__CONNECT_TIMEOUT_MS",
+    "HISTORY__TIMEOUT",
+    "HISTORY__TIMEOUT_MS",
+    "HISTORY__GATHER",
+    "HISTORY__GATHER_MS",
+    "HISTORY__BATCH_LINES",
+    "HISTORY__BATCH_BYTES",
+    "HISTORY__LIMIT_MIB",
+    "HISTORY__BEHIND_AFTER",
+    "HISTORY__BEHIND_AFTER_MINUTES",
     "BROKER__HOST",
     "BROKER__PORT",
     "BROKER__CLIENT_ID",
@@ -343,6 +362,7 @@ pub(super) const VARIABLES: [&str; 22] = [
     "STORE__PATH",
     "STORE__COMMIT_INTERVAL",
     "STORE__COMMIT_INTERVAL_MS",
+    "STORE__FREE_FLOOR_MIB",
     "LOG__FORMAT",
 ];
 const ARRAYS: [&str; 3] = ["FEEDS", "SITES", "DISTRICTS"];

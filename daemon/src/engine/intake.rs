@@ -72,13 +72,13 @@ pub fn receive(state: &mut SiteState, index: usize, parsed: &Parsed<'_>, retain:
         }
         let beside = |quantity| together.iter().find(|reading| reading.quantity == quantity).map(|beside| beside.value);
         let (wind_speed, air_temperature) = (beside(Quantity::WindSpeed), beside(Quantity::AirTemperature));
-        let mut point = history::point(context, settings);
+        let mut points = history::points(context, settings);
         for reading in together {
             let manner = Manner { wind_speed, air_temperature, unit, age };
             let flag = read(state, index, settings, reading, manner, context);
-            history::add(&mut point, reading, flag);
+            history::add(&mut points, reading, flag);
         }
-        history::send(point, observed_at, context);
+        history::send(points, observed_at, context);
     }
 }
 

@@ -67,9 +67,9 @@ pub fn settle(
     let age = context.now.listening.saturating_sub(waited.heard).max(0);
     intake::count(state, index, settings, &reading, judgment, age, context);
     // The line of the reading said that it was not evaluated: the same point again, with its flag.
-    let mut point = history::point(context, settings);
-    history::add(&mut point, &reading, judgment.flag);
-    history::send(point, waited.at, context);
+    let mut points = history::points(context, settings);
+    history::add(&mut points, &reading, judgment.flag);
+    history::send(points, waited.at, context);
     if held && !believed && state.freeze.since().is_none() && provisional_cold(state, context).is_none() {
         // What held was no frost: the end does not wait for the window to close.
         state.groups.iter_mut().for_each(|group| group.false_alarm = true);

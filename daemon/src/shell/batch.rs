@@ -43,10 +43,11 @@ impl Batch {
     }
 }
 
-/// Sorts outputs into `commit`; what is left is for the log, after the commit.
+/// Sorts outputs into `commit`, points of history under their `fleet`; what is left is for the log, after the commit.
 pub(super) fn sort(
     outputs: Vec<Output>,
     settings: &Settings,
+    fleet: Option<&str>,
     now: Now,
     store: &mut Store,
     commit: &mut Commit,
@@ -68,7 +69,7 @@ pub(super) fn sort(
             Output::Answer { topic, payload } => {
                 commit.answers.push(Answer { id: store.next_answer(), topic, payload });
             }
-            Output::Record(record) if settings.history => add_record(&record, &mut commit.history),
+            Output::Record(record) if settings.history => add_record(&record, fleet, &mut commit.history),
             Output::Record(_) => {}
             Output::Audit { site, who, text } => commit.audit.push(AuditRow { at: now.wall, site, who, text }),
             Output::Diary(line) => commit.diary.push(line),
@@ -99,7 +100,8 @@ pub(super) fn owner<'a>(prefix: &str, topic: &'a str) -> &'a str {
     below.and_then(|below| below.split('/').next()).unwrap_or_default()
 }
 
-fn add_record(record: &Record, history: &mut Vec<HistoryLines>) {
+/// Adds a point to the lines of its lane.
+pub(super) fn add_record(record: &Record, fleet: Option<&str>, history: &mut Vec<HistoryLines>) {
     let place = match history.iter().position(|lines| lines.lane == record.lane) {
         Some(place) => place,
         None => {
@@ -108,7 +110,7 @@ fn add_record(record: &Record, history: &mut Vec<HistoryLines>) {
         }
     };
     let lines = &mut history[place];
-    if line::append(record, &mut lines.bytes) {
+    if line::append(record, fleet, &mut lines.bytes) {
         lines.lines += 1;
     } else if lines.lines == 0 {
         history.remove(place);
@@ -152,7 +154,7 @@ mod tests {
         let settings = Settings { history: true, ..settings() };
         let now = Now { wall: Stamp(9), ..Now::default() };
         let mut commit = Commit::default();
-        let logs = sort(outputs, &settings, now, &mut store, &mut commit);
+        let logs = sort(outputs, &settings, Some("valley"), now, &mut store, &mut commit);
         let topic = |topic: &str, owner: &str, payload: &str| Topic {
             topic: topic.into(),
             owner: owner.into(),
@@ -163,8 +165,12 @@ mod tests {
         assert_eq!(
             commit.history,
             [
-                HistoryLines { lane: Lane::Reading, lines: 2, bytes: b"m v=1 1\nm v=3 1\n".to_vec() },
-                HistoryLines { lane: Lane::Account, lines: 1, bytes: b"m v=2 1\n".to_vec() },
+                HistoryLines {
+                    lane: Lane::Reading,
+                    lines: 2,
+                    bytes: b"m,fleet=valley v=1 1\nm,fleet=valley v=3 1\n".to_vec()
+                },
+                HistoryLines { lane: Lane::Account, lines: 1, bytes: b"m,fleet=valley v=2 1\n".to_vec() },
             ]
         );
         assert_eq!(commit.audit[0].at, Stamp(9));
@@ -176,7 +182,7 @@ mod tests {
         let folder = TempDir::new().unwrap();
         let (mut store, _) = Store::open(&folder.path().join("store.db"), Limits::default()).unwrap();
         let mut commit = Commit::default();
-        sort(vec![record(Lane::Reading, 1.0)], &settings(), Now::default(), &mut store, &mut commit);
+        sort(vec![record(Lane::Reading, 1.0)], &settings(), None, Now::default(), &mut store, &mut commit);
         assert_eq!(commit.history, []);
     }
 }

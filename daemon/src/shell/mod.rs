@@ -22,7 +22,10 @@ pub mod watcher;
 mod batch;
 mod certificates;
 mod duplicates;
+mod history;
+mod own_alert;
 mod save;
+mod store_fault;
 #[cfg(test)]
 mod testing;
 mod writer;

@@ -11,11 +11,13 @@ use rumqttc::AsyncClient;
 use thirst_schemas::{DaemonState, DaemonStatus, topics};
 use tokio::task::{AbortHandle, JoinHandle as Task};
 
+use crate::config::History;
 use crate::engine::settings::Settings;
 use crate::engine::stamp::Stamp;
 
 use super::certificates::Watch;
 use super::clock::{Clock, SystemClock};
+use super::history::{self, HistoryLink, Link, Watch as HistoryWatch};
 use super::intake::{Intake, Room};
 use super::mqtt::{BrokerSettings, Ingest, Outbox, Publisher, Status, Subscriptions, resend};
 use super::restore::{ReadSettings, Source};
@@ -42,6 +44,10 @@ pub struct RunSettings {
     /// The machine's, unless time is played.
     pub clock: Arc<dyn Clock>,
     pub watcher: Option<Arc<dyn Watcher>>,
+    /// None: points of history are not sent.
+    pub history: Option<History>,
+    /// With less free beside the store, history is not kept any more, bytes.
+    pub free_floor_bytes: u64,
 }
 
 impl RunSettings {
@@ -60,6 +66,8 @@ impl RunSettings {
             resend_per_second: 200,
             clock: Arc::new(SystemClock::start()),
             watcher: None,
+            history: None,
+            free_floor_bytes: 64 << 20,
         }
     }
 }
@@ -104,7 +112,9 @@ struct Daemon {
     reading: Task<()>,
     publishing: Task<()>,
     resending: AbortHandle,
-    watching: AbortHandle,
+    watching: [AbortHandle; 2],
+    /// What sends history.
+    sending: Vec<AbortHandle>,
     reading_client: AsyncClient,
     publishing_client: AsyncClient,
 }
@@ -113,9 +123,13 @@ impl Daemon {
     async fn start(settings: RunSettings) -> Result<Self, RunError> {
         let clock = settings.clock.clone();
         let since = clock.wall();
+        let limits = match &settings.history {
+            Some(history) => Limits { history_bytes: u64::from(history.limit_mib) << 20, ..settings.limits },
+            None => settings.limits,
+        };
         let source = Source {
             path: settings.store_path.clone(),
-            limits: settings.limits,
+            limits,
             settings: settings.settings.clone(),
             text: settings.text.clone(),
             read_settings: settings.read_settings.clone(),
@@ -150,7 +164,9 @@ impl Daemon {
         outbox.set_status(online);
         let watcher = settings.watcher.clone();
         let epoch = Arc::new(AtomicU64::new(recovered.epoch));
-        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone(), watcher, epoch };
+        let link = Arc::new(Link::default());
+        let history = settings.history.as_ref().map(|own| HistoryLink { link: link.clone(), fleet: own.fleet.clone() });
+        let links = Links { intake, acks: ingest.acks(), outbox: outbox.clone(), watcher, epoch, history };
 
         let watch = Watch {
             tls: settings.broker.tls.clone(),
@@ -161,10 +177,24 @@ impl Daemon {
             intake: links.intake.clone(),
             outbox: outbox.clone(),
         };
+        let behind = HistoryWatch {
+            history: settings.history.clone(),
+            link: link.clone(),
+            free_floor_bytes: settings.free_floor_bytes,
+            prefix: settings.settings.prefix.clone(),
+            instance: settings.settings.instance.clone(),
+            epoch: recovered.epoch,
+            store_path: settings.store_path.clone(),
+            intake: links.intake.clone(),
+            outbox: outbox.clone(),
+        };
 
         let interval = Duration::from_millis(settings.commit_interval_ms.min(LONGEST_INTERVAL_MS));
         let writer = Writer::new(source, state, Box::new(clock.clone()), interval, links.clone());
         let writer = writer.spawn().map_err(RunError::Thread)?;
+        let sending = settings.history.as_ref().map_or_else(Vec::new, |own| {
+            history::start(own, &settings.settings.instance, &settings.store_path, &link, &clock)
+        });
         let path = settings.store_path.clone();
         let resending = resend(outbox.clone(), move || Reader::open(&path), settings.resend_per_second.max(1));
         Ok(Self {
@@ -174,7 +204,11 @@ impl Daemon {
             reading: tokio::spawn(ingest.run()),
             publishing: tokio::spawn(publisher.run(outbox)),
             resending: tokio::spawn(resending).abort_handle(),
-            watching: tokio::spawn(watch.run(clock)).abort_handle(),
+            watching: [
+                tokio::spawn(watch.run(clock.clone())).abort_handle(),
+                tokio::spawn(behind.run(clock)).abort_handle(),
+            ],
+            sending,
             reading_client,
             publishing_client,
         })
@@ -191,7 +225,9 @@ impl Daemon {
         farewell(&self.reading_client, &mut self.reading).await;
 
         self.resending.abort();
-        self.watching.abort();
+        self.watching.iter().for_each(AbortHandle::abort);
+        // What it has sent is taken out of the store with the last commit; the rest waits for the next start.
+        self.sending.iter().for_each(AbortHandle::abort);
         if outbox.is_connected() && tokio::time::timeout(PUBLISH_PATIENCE, outbox.settled()).await.is_err() {
             tracing::warn!(target: "thirstd", "not everything was published; it will be at the next start");
         }

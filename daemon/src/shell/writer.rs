@@ -17,19 +17,19 @@ use crate::engine::stamp::SECOND;
 use super::batch::{self, Batch};
 use super::clock::Clock;
 use super::duplicates::Duplicates;
+use super::history::{HistoryLink, Tally};
 use super::intake::{Arrival, Intake, Message};
 use super::mqtt::{Ack, Acks, Outbox};
 use super::partition::hash64;
 use super::restore::{Restored, Source};
 use super::save;
 use super::store::{self, Commit, JournalBlob, StoreError, Topic, UnackedChange, journal};
+use super::store_fault::StoreFault;
 use super::watcher::{Committed, Watcher};
 
 mod failing;
-mod fault;
 
 use failing::Failing;
-use fault::Fault;
 
 /// What the writer thread is made of.
 pub(super) struct Writer {
@@ -49,9 +49,10 @@ pub(super) struct Writer {
     last_commit: i64,
     is_failing: bool,
     failing: Failing,
-    fault: Fault,
     is_last_commit: bool,
     history_dropped: u64,
+    tally: Option<Tally>,
+    store_fault: StoreFault,
 }
 
 /// Where things come from and go to.
@@ -63,6 +64,7 @@ pub(super) struct Links {
     pub(super) watcher: Option<Arc<dyn Watcher>>,
     /// What payloads carry; raised where holds were published that the store did not have.
     pub(super) epoch: Arc<AtomicU64>,
+    pub(super) history: Option<HistoryLink>,
 }
 
 /// What a commit would have published.
@@ -82,6 +84,9 @@ impl Writer {
     ) -> Self {
         let monotonic = clock.monotonic();
         links.outbox.push(Vec::new(), state.recovered.answers.clone());
+        let instance = || source.settings.instance.clone();
+        let store_fault = StoreFault::new(&source.settings, &state);
+        let tally = links.history.as_ref().map(|history| Tally::new(history.link.clone(), instance()));
         Self {
             timekeeper: Timekeeper::new(state.last(), clock.earliest(), monotonic),
             is_first_reading: true,
@@ -96,9 +101,10 @@ impl Writer {
             last_commit: i64::MIN,
             is_failing: false,
             failing: Failing::default(),
-            fault: Fault::default(),
             is_last_commit: false,
             history_dropped: 0,
+            tally,
+            store_fault,
         }
     }
 
@@ -167,10 +173,9 @@ impl Writer {
     /// We start without a broker: until it is up, nothing can be heard, and silence proves nothing.
     fn begin_away(&mut self) -> bool {
         let mut batch = self.begin();
+        batch.own.extend(self.store_fault.left_over());
         let now = self.read_clock(&mut batch);
         self.apply(&mut batch, now, Event::BrokerDown);
-        // A run that was killed while its store failed left the alert at the broker, and no trace of it in the store.
-        self.fault = Fault::Closing;
         self.make_durable(batch)
     }
 
@@ -179,8 +184,6 @@ impl Writer {
         let mut batch = self.begin();
         let now = self.read_clock(&mut batch);
         self.run_deadlines(&mut batch, now);
-        let (settings, outbox) = (&self.state.settings, &self.links.outbox);
-        batch.own.extend(self.fault.tend(settings, self.state.recovered.epoch, now.wall, |topic| !outbox.owes(topic)));
         for arrival in arrivals {
             match arrival {
                 Arrival::Message(message) => self.take_message(&mut batch, now, message),
@@ -335,12 +338,19 @@ impl Writer {
         };
         let mut outputs = std::mem::take(&mut batch.outputs);
         outputs.extend(batch.own.iter().cloned().map(|(topic, payload)| Output::State { topic, payload }));
-        let logs = batch::sort(outputs, settings, now, &mut self.state.store, &mut commit);
+        let fleet = self.links.history.as_ref().map(|history| history.fleet.as_str());
+        let logs = batch::sort(outputs, settings, fleet, now, &mut self.state.store, &mut commit);
+        if let Some(tally) = &mut self.tally {
+            tally.complete(&mut commit, &self.state.store, now, self.clock.monotonic());
+        }
         (commit, logs)
     }
 
     fn after_commit(&mut self, commit: Commit, acks: &[Ack], logs: &[Output], dropped: u64) {
         self.settings_changed = false;
+        if let Some(tally) = &self.tally {
+            tally.committed(&commit, dropped, &self.state.store);
+        }
         self.links.acks.complete(acks);
         if let Some(watcher) = &self.links.watcher {
             let (now, deadline) = (self.state.driver.last().wall, self.state.driver.deadline());
@@ -351,9 +361,9 @@ impl Writer {
         batch::log(logs);
         if self.is_failing {
             self.is_failing = false;
-            self.fault.end();
             tracing::info!(target: "thirstd", "the store works again; nothing was lost");
         }
+        self.store_fault.works(&self.links, self.state.driver.last().wall);
         if dropped > 0 && self.history_dropped == 0 {
             tracing::warn!(target: "thirstd", "history is full: the oldest points are given up");
         }
@@ -388,6 +398,9 @@ impl Writer {
                     self.settings_changed =
                         state.in_force != state.settings.version || state.recovered.settings.is_none();
                     self.state = state;
+                    if let Some(tally) = &self.tally {
+                        tally.begin_anew();
+                    }
                     return true;
                 }
                 Err(error) => self.tell_failure(&error),
@@ -418,9 +431,7 @@ impl Writer {
     fn tell_failure(&mut self, error: &StoreError) {
         if self.is_failing {
             tracing::debug!(target: "thirstd", %error, "the store still fails");
-            let (settings, epoch) = (&self.state.settings, self.state.recovered.epoch);
-            let raised = self.fault.raise(error, settings, epoch, self.clock.wall());
-            self.links.outbox.push_past_store(raised.into_iter().collect());
+            self.store_fault.fails(&self.links, error, self.clock.wall());
         } else {
             self.is_failing = true;
             tracing::error!(

@@ -202,6 +202,7 @@ pub fn totals(state: &mut SiteState, context: &mut Context<'_>) {
     };
     let payload = wire::Totals { sequence: state.next_sequence(), ..payload };
     put(context, wire::topics::totals(&context.settings.prefix, &site.id), &payload);
+    history::running(&today, context);
 }
 
 /// The health of one sensor.
@@ -262,6 +263,7 @@ pub fn sensor(state: &mut SiteState, index: usize, settings: &SensorSettings, co
     };
     let payload = wire::SensorStatus { sequence: state.next_sequence(), ..payload };
     state.sensors[index].sensor.status_due = false;
+    history::link(&settings.id, payload.link.delivery_ratio, payload.last_seen.map(Stamp::from), context);
     put(context, wire::topics::sensor(&context.settings.prefix, &context.site.id, &settings.id), &payload);
 }
 

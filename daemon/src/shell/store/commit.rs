@@ -1,11 +1,9 @@
 //! One transaction: everything a batch of events changed, or nothing of it.
 
-use rusqlite::{OptionalExtension, Statement, Transaction, params};
+use rusqlite::{Statement, Transaction, params};
 
-use crate::engine::output::Lane;
-
-use super::read::{signed, unsigned};
-use super::{Commit, Committed, HistoryLines, JournalRow, Limits, Store, StoreError, UnackedChange, diary};
+use super::read::signed;
+use super::{Commit, Committed, JournalRow, Limits, Store, StoreError, UnackedChange, diary, history};
 
 impl Store {
     /// Makes `commit` durable; when it returns, it is on the disk.
@@ -22,10 +20,7 @@ impl Store {
         write_state(&transaction, commit, &self.limits).map_err(write)?;
         write_unacked(&transaction, &commit.unacked).map_err(write)?;
         write_settings(&transaction, commit).map_err(write)?;
-        let added: u64 = commit.history.iter().map(|lines| lines.bytes.len() as u64).sum();
-        write_history(&transaction, &commit.history).map_err(write)?;
-        let excess = (self.history_bytes + added).saturating_sub(self.limits.history_bytes);
-        let (dropped_lines, dropped_bytes) = drop_history(&transaction, excess).map_err(write)?;
+        let history = history::write(&transaction, commit, self.history, self.limits.history_bytes).map_err(write)?;
         let diary_bytes = diary::write(&transaction, commit, &self.limits, self.diary_bytes).map_err(write)?;
         transaction.commit().map_err(write)?;
 
@@ -37,9 +32,10 @@ impl Store {
             self.journal_bytes += row.bytes;
             self.journal.push_back(row);
         }
-        self.history_bytes = (self.history_bytes + added).saturating_sub(dropped_bytes);
+        let history_dropped = history.count.dropped - self.history.count.dropped;
+        self.history = history;
         self.diary_bytes = diary_bytes;
-        Ok(Committed { history_dropped: dropped_lines })
+        Ok(Committed { history_dropped })
     }
 }
 
@@ -188,39 +184,4 @@ fn write_settings(transaction: &Transaction<'_>, commit: &Commit) -> rusqlite::R
         [version],
     )?;
     Ok(())
-}
-
-fn write_history(transaction: &Transaction<'_>, history: &[HistoryLines]) -> rusqlite::Result<()> {
-    let sql = "INSERT INTO history (lane, lines, bytes) VALUES (?1, ?2, ?3)";
-    for_each(transaction, sql, history, |insert, lines| {
-        insert.execute(params![lane_number(lines.lane), lines.lines, lines.bytes])
-    })
-}
-
-/// Drops at least `excess` bytes, readings before accounts, oldest first; says lines and bytes.
-fn drop_history(transaction: &Transaction<'_>, excess: u64) -> rusqlite::Result<(u64, u64)> {
-    let (mut lines, mut bytes) = (0, 0);
-    for lane in [Lane::Reading, Lane::Account] {
-        while bytes < excess {
-            let oldest = transaction
-                .prepare("SELECT id, lines, length(bytes) FROM history WHERE lane = ?1 ORDER BY id LIMIT 1")?
-                .query_row([lane_number(lane)], |row| {
-                    Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)?))
-                })
-                .optional()?;
-            let Some((id, row_lines, row_bytes)) = oldest else { break };
-            transaction.prepare("DELETE FROM history WHERE id = ?1")?.execute([id])?;
-            lines += unsigned(row_lines);
-            bytes += unsigned(row_bytes);
-        }
-    }
-    Ok((lines, bytes))
-}
-
-/// How a lane is written in the table.
-fn lane_number(lane: Lane) -> i64 {
-    match lane {
-        Lane::Reading => 0,
-        Lane::Account => 1,
-    }
 }

@@ -8,6 +8,7 @@ mod commit;
 mod copy;
 mod diary;
 mod error;
+mod history;
 mod look;
 mod open;
 mod read;
@@ -27,6 +28,7 @@ use crate::engine::stamp::Stamp;
 pub use copy::{Copied, PutBack, copy, put_back, raise_epoch};
 pub use diary::MOST_READ;
 pub use error::StoreError;
+pub use history::{Gap, HistoryCount, HistoryRow, LANES, Settled};
 pub use journal::{JournalBlob, JournalEntry, JournalEvent};
 pub use look::Saved;
 pub use open::{Opened, SetAside};
@@ -41,7 +43,7 @@ pub struct Store {
     /// What the tables hold, so that trimming needs no search.
     journal: VecDeque<JournalRow>,
     journal_bytes: u64,
-    history_bytes: u64,
+    history: history::HistoryBook,
     diary_bytes: u64,
     next_answer: i64,
     commits: u64,
@@ -135,6 +137,11 @@ pub struct Commit {
     pub answered: Vec<i64>,
     pub audit: Vec<AuditRow>,
     pub history: Vec<HistoryLines>,
+    /// Lines that are not kept although they should be.
+    pub history_given_up: u64,
+    pub history_settled: Settled,
+    /// `history` has a point that tells of the gap.
+    pub gap_told: bool,
     pub diary: Vec<DiaryLine>,
     /// The farewell of a daemon that was told to stop.
     pub is_last: bool,

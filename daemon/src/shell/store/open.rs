@@ -11,7 +11,7 @@ use crate::engine::event::Now;
 use crate::engine::stamp::{SECOND, Stamp};
 
 use super::schema::Found;
-use super::{Answer, JournalRow, Limits, Recovered, Store, StoreError, TailStart, UnackedRow, read, schema};
+use super::{Answer, JournalRow, Limits, Recovered, Store, StoreError, TailStart, UnackedRow, history, read, schema};
 
 /// An open store and what it knew.
 #[derive(Debug)]
@@ -81,9 +81,7 @@ impl Store {
         let read = |error: rusqlite::Error| StoreError::read(path, &error);
         let recovered = recover(&connection, path)?;
         let (journal, journal_bytes) = journal_rows(&connection).map_err(read)?;
-        let history_bytes = connection
-            .query_row("SELECT coalesce(sum(length(bytes)), 0) FROM history", [], |row| row.get::<_, i64>(0))
-            .map_err(read)?;
+        let history = history::read_book(&connection).map_err(read)?;
         let diary_bytes =
             connection.query_row("SELECT diary_bytes FROM meta", [], |row| row.get::<_, i64>(0)).map_err(read)?;
         let next_answer = recovered.answers.last().map_or(1, |answer| answer.id.saturating_add(1));
@@ -93,7 +91,7 @@ impl Store {
             limits,
             journal,
             journal_bytes,
-            history_bytes: read::unsigned(history_bytes),
+            history,
             diary_bytes: read::unsigned(diary_bytes),
             next_answer,
             commits: recovered.commits,

@@ -7,7 +7,7 @@ use rusqlite::Connection;
 use super::StoreError;
 
 /// Version of the tables; in the file as `user_version`.
-pub(super) const VERSION: i64 = 2;
+pub(super) const VERSION: i64 = 3;
 
 /// What is in a file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,6 +62,7 @@ pub(super) fn create(connection: &mut Connection, epoch: i64) -> rusqlite::Resul
     let transaction = connection.transaction()?;
     transaction.execute_batch(TABLES)?;
     transaction.execute_batch(DIARY)?;
+    transaction.execute_batch(OUTBOX)?;
     transaction.execute(
         "INSERT INTO meta (only, epoch, next_sequence, wall, uptime, listening, trusted) VALUES (1, ?1, 1, 0, 0, 0, 0)",
         [epoch],
@@ -77,6 +78,10 @@ pub(super) fn migrate(connection: &mut Connection, found: i64) -> rusqlite::Resu
     if found < 2 {
         transaction.execute_batch(DIARY)?;
         transaction.execute_batch(FIRST_LINES)?;
+    }
+    if found < 3 {
+        transaction.execute_batch(OUTBOX)?;
+        transaction.execute_batch(WAITING)?;
     }
     transaction.pragma_update(None, "user_version", VERSION)?;
     transaction.commit()
@@ -144,4 +149,28 @@ const FIRST_LINES: &str = "
         AND unixepoch(text ->> 'issued_at') IS NOT NULL
     ORDER BY 1;
     UPDATE meta SET diary_bytes = (SELECT coalesce(sum(length(payload)), 0) FROM diary);
+";
+
+/// Version 3. `history.at`: when it was kept. `meta.history_…`: the next row, what waits, and what became of the rest.
+/// `meta.gap_…`: lines given up that no point tells of yet.
+const OUTBOX: &str = "
+    ALTER TABLE history ADD COLUMN at INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN history_next INTEGER NOT NULL DEFAULT 1;
+    ALTER TABLE meta ADD COLUMN history_lines INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN history_bytes INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN history_sent INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN history_refused INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN history_dropped INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN gap_from INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN gap_to INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE meta ADD COLUMN gap_lines INTEGER NOT NULL DEFAULT 0;
+";
+
+/// What waits in an older store, kept when it was last written.
+const WAITING: &str = "
+    UPDATE history SET at = (SELECT wall FROM meta);
+    UPDATE meta SET
+        history_next = (SELECT coalesce(max(id), 0) + 1 FROM history),
+        history_lines = (SELECT coalesce(sum(lines), 0) FROM history),
+        history_bytes = (SELECT coalesce(sum(length(bytes)), 0) FROM history);
 ";

@@ -1,6 +1,7 @@
 //! Answers in a terminal, out of the store: `thirstd status`, `thirstd why` and `thirstd visits`. Nothing is written, and whether a daemon
 //! runs makes no difference.
 
+mod outbox;
 mod page;
 mod status;
 mod visits;

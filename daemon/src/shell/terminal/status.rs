@@ -4,12 +4,12 @@ use serde_json::{Value as Json, json};
 use thirst_schemas as wire;
 
 use super::page::{Page, Screen, Style};
-use super::{column, words};
+use super::{column, outbox, words};
 use crate::engine::civil;
 use crate::engine::publish::words::depth;
 use crate::engine::settings::{GroupSettings, Settings, SiteSettings};
 use crate::engine::stamp::{MINUTE, SECOND, Stamp};
-use crate::shell::store::{Reader, Saved, StoreError};
+use crate::shell::store::{HistoryCount, Reader, Saved, StoreError};
 
 /// What the store says of the sites asked for.
 #[derive(Clone, Debug, PartialEq)]
@@ -18,6 +18,9 @@ pub(super) struct Status<'a> {
     pub(super) saved: Saved,
     /// Alerts of the daemon itself.
     pub(super) alerts: Vec<wire::Alert>,
+    /// What waits for the history database and what became of the rest, and when the oldest was kept that waits; None:
+    /// no history is kept.
+    pub(super) history: Option<(HistoryCount, Option<Stamp>)>,
     /// Those that need somebody first.
     pub(super) sites: Vec<Site<'a>>,
     /// One site was named.
@@ -70,6 +73,7 @@ pub(super) fn read<'a>(
     let mut status = Status {
         now,
         saved: reader.saved()?,
+        history: if settings.history { Some(reader.history()?) } else { None },
         alerts: own.iter().filter_map(|topic| serde_json::from_slice(&topic.payload).ok()).collect(),
         sites: sites.map(|site| read_site(reader, prefix, site)).collect::<Result<_, _>>()?,
         is_one,
@@ -144,6 +148,9 @@ pub(super) fn page(status: &Status<'_>, screen: Screen) -> String {
     page.line(if status.daemon() == Daemon::Running { Style::Quiet } else { Style::Caution }, &heading(status));
     for alert in &status.alerts {
         alert_row(&mut page, 10, alert, status.now, |at| at.text());
+    }
+    if let Some((count, oldest)) = &status.history {
+        page.row(10, Style::Quiet, "history", &outbox::words(count, *oldest, status.now));
     }
     let is_fleet = !status.is_one && status.sites.len() > 1;
     if is_fleet {
@@ -400,6 +407,7 @@ pub(super) fn json(status: &Status<'_>) -> Json {
             Daemon::Ahead => "ahead",
             Daemon::Never => "never",
         },
+        "history": status.history.map(|(count, oldest)| outbox::json(&count, oldest, status.now)),
         "alerts": status.alerts,
         "sites": sites.collect::<Vec<_>>(),
     })

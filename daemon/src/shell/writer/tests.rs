@@ -48,7 +48,7 @@ impl Bench {
         let intake = Arc::new(Intake::new(Room::default()));
         let outbox = Arc::new(Outbox::new(client, intake.clone(), 1_000));
         let clock = HandClock(Arc::new((AtomicI64::new(START), AtomicI64::new(0))));
-        let links = Links { intake, acks: Arc::new(acks), outbox, watcher: None, epoch: Arc::default() };
+        let links = Links { intake, acks: Arc::new(acks), outbox, watcher: None, epoch: Arc::default(), history: None };
         Self { folder, clock, links, connection, _eventloop: eventloop }
     }
 

@@ -119,7 +119,7 @@ fn an_older_store_is_brought_up_to_date_and_its_diary_begins_with_what_stands() 
     drop(old);
     let refused = Reader::look(&path).unwrap_err().to_string();
     assert!(
-        refused.contains("older thirstd (its version 1, this program knows 2); start thirstd run once"),
+        refused.contains("older thirstd (its version 1, this program knows 3); start thirstd run once"),
         "{refused}"
     );
 
