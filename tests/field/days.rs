@@ -100,7 +100,7 @@ fn expected(site: &str) -> Vec<(&'static str, f64)> {
 fn days(world: &World, site: &str) -> BTreeMap<NaiveDate, (f64, Stamp)> {
     let zone: Tz = SITES.iter().find(|(id, _)| *id == site).unwrap().1.parse().unwrap();
     let mut days = BTreeMap::new();
-    for record in world.history("daily").into_iter().filter(|record| tag(record, "site") == Some(site)) {
+    for record in world.closed_days().into_iter().filter(|record| tag(record, "site") == Some(site)) {
         days.insert(civil::date(zone, record.at), (number(record, "rain_mm").unwrap(), record.at));
     }
     days

@@ -195,7 +195,7 @@ fn s15_a_wall_clock_that_jumps_closes_no_days_and_raises_no_alarm() {
         format!("{{\"temp_c\": 17.{}, \"rain_total_mm\": 50.6}}", step % 10)
     });
     assert_eq!(world.view("oak").closed_days.len(), 1);
-    let days = world.history("daily");
+    let days = world.closed_days();
     assert!(days.iter().all(|day| day.at == at("2027-06-15T00:00:00Z")), "{days:?}");
     assert!(world.history("reading").iter().all(|record| record.at >= at("2027-06-15T05:11:30Z")));
     assert!(world.history("reading").iter().all(|record| tag(record, "site") == Some("oak")));

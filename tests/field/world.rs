@@ -239,6 +239,12 @@ impl World {
         records.filter(|record| record.measurement == measurement).collect()
     }
 
+    /// Points of days that are over, in order; what a day is while it lasts is left out.
+    pub fn closed_days(&self) -> Vec<&Record> {
+        let is_closed = |record: &&Record| record.fields.contains(&("closed", Field::Boolean(true)));
+        self.history("daily").into_iter().filter(is_closed).collect()
+    }
+
     /// Time, value and flag of what history has of `field` (without `_flag`) at a sensor.
     pub fn readings(&self, sensor: &str, field: &str, flag: &str) -> Vec<(Stamp, f64, i64)> {
         self.history("reading")

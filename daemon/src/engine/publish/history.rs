@@ -53,16 +53,17 @@ pub fn link(sensor: &str, delivery_ratio: Option<f64>, heard: Option<Stamp>, con
 
 /// The day so far: dated like the day that it will be, and so rewritten until that is final.
 pub fn running(today: &Today, context: &mut Context<'_>) {
-    let fields = day_fields(&today.figures, 0, false);
+    let fields = day_fields(&today.figures, None);
     account(context, "daily", &[], fields, today.start);
 }
 
 /// A civil day, dated at its start and rewritten in place by every revision.
 pub fn day(day: &ClosedDay, context: &mut Context<'_>) {
-    account(context, "daily", &[], day_fields(&day.figures, day.revision, day.is_final), day.start);
+    account(context, "daily", &[], day_fields(&day.figures, Some(day)), day.start);
 }
 
-fn day_fields(figures: &Figures, revision: u32, is_final: bool) -> Fields {
+/// `closed`: the day, where it is over.
+fn day_fields(figures: &Figures, closed: Option<&ClosedDay>) -> Fields {
     let mut fields = vec![
         ("eto_mm", Value::Float(figures.water.eto_mm)),
         ("rain_mm", Value::Float(figures.water.rain_mm)),
@@ -72,8 +73,9 @@ fn day_fields(figures: &Figures, revision: u32, is_final: bool) -> Fields {
         ("method_code", Value::Integer(figures.method as i64)),
         ("basis", Value::Integer(figures.eto_basis as i64)),
         ("rain_basis", Value::Integer(figures.rain_basis as i64)),
-        ("revision", Value::Integer(i64::from(revision))),
-        ("final", Value::Boolean(is_final)),
+        ("revision", Value::Integer(i64::from(closed.map_or(0, |day| day.revision)))),
+        ("closed", Value::Boolean(closed.is_some())),
+        ("final", Value::Boolean(closed.is_some_and(|day| day.is_final))),
     ];
     // Codes as in `basis`: 0 measured, 1 partial, 2 neighbours, 3 normals, 4 default.
     let inputs = [

@@ -167,7 +167,7 @@ impl<D: Database> Sender<D> {
     async fn deliver(&mut self, batch: &Batch, memory: &mut Memory) -> Outcome {
         let mut outcome = Outcome::default();
         // The first piece is the last of the list.
-        let mut pieces: Vec<Range<usize>> = vec![0..batch.bytes.len()];
+        let mut pieces: Vec<Range<usize>> = Vec::from_iter([Range { start: 0, end: batch.bytes.len() }]);
         while let Some(piece) = pieces.last().cloned() {
             let lines = &batch.bytes[piece.clone()];
             let answer = self.database.write(&self.bucket, lines).await;
