@@ -52,13 +52,6 @@ impl Losses {
         }
     }
 
-    /// Share of the messages that came, 0 to 1; None before there were any.
-    #[cfg(test)]
-    pub fn ratio(&self) -> Option<f64> {
-        let all = self.received + self.lost;
-        (all > 0.0).then(|| f64::from(self.received / all))
-    }
-
     /// How many messages in a row may be missing at an `interval` in ms, for at most `per_year` false alarms: at least
     /// [`LEAST`].
     pub fn allowed(&self, interval: i64, per_year: f64) -> u16 {
