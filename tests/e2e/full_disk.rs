@@ -77,8 +77,8 @@ fn a_full_disk_loses_nothing_and_frost_holds_all_the_same() {
     });
     assert!(rank(&kept) > rank(&held), "{held}\n{kept}");
     yard.client.wait_for_json(FAULT, "the end of the fault", |alert| alert["state"] == "closed");
-    yard.client.wait_for("the cleared topic", |heard| heard.topic == FAULT && heard.payload.is_empty());
     yard.assert_all_rain_counted();
+    yard.client.wait_for("the cleared topic", |heard| heard.topic == FAULT && heard.payload.is_empty());
     let log = yard.daemon.log();
     assert!(log.contains("the store works again") && log.lines().count() < 60, "{log}");
 }

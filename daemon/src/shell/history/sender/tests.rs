@@ -11,10 +11,13 @@ use super::*;
 use crate::engine::event::Now;
 use crate::engine::stamp::Stamp;
 
+/// What the database answers.
+type Rule = dyn Fn(&Said, &str) -> Answer + Send + Sync;
+
 /// Answers by a rule, and remembers what it was sent.
 #[derive(Clone)]
 struct Desk {
-    rule: Arc<dyn Fn(&Said, &str) -> Answer + Send + Sync>,
+    rule: Arc<Rule>,
     said: Arc<Mutex<Said>>,
 }
 

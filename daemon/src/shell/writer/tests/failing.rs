@@ -96,6 +96,8 @@ fn frost_that_comes_while_the_store_fails_holds_at_once_and_the_store_has_the_ne
     let temperatures: Vec<String> = bench.journal()[entries..].to_vec();
     let heard = |text: &str| temperatures.iter().filter(|entry| entry.contains(text)).count();
     assert_eq!([heard("3.6"), heard("2.8"), heard("2.4")], [1, 1, 1], "{temperatures:?}");
+    let arrivals = writer.arrivals();
+    bench.turn(&mut writer, arrivals);
     let closed = stored(&writer, FAULT);
     assert_eq!((&closed["state"], &closed["kind"]), (&Json::from("closed"), &Json::from("store_fault")));
 }
