@@ -56,7 +56,7 @@ impl Strength {
     }
 
     /// The fall over the days that are kept, where there are enough of them and it is beyond doubt: the line through them
-    /// falls by at least [`LEAST_FALL`], even its flattest likely one falls, and the last days lie as low as it says.
+    /// falls by at least `LEAST_FALL`, even its flattest likely one falls, and the last days lie as low as it says.
     pub fn fading(&self) -> Option<Fading> {
         let (first, last) = (self.days.first()?.0, self.days.last()?.0);
         let span = last.checked_sub(first).filter(|_| self.days.len() >= LEAST_DAYS)?;
