@@ -112,16 +112,17 @@ fn s28_a_database_that_fails_and_then_hangs_costs_no_decision_and_gets_every_poi
     wait::until("another no", || (asked(Mood::Unavailable) >= 3).then_some(()));
 
     set(Mood::Well);
-    stage.client.wait_for_json(ALERT, "its end", |alert| alert["state"] == "closed");
+    // It is tried once a minute at the latest.
+    let is_over = |stage: &mut Stage| {
+        let last = stage.client.heard().iter().rfind(|heard| heard.topic == ALERT)?;
+        (last.payload.is_empty() || last.json()["state"] == "closed").then_some(())
+    };
+    let over = wait::within(Duration::from_secs(150), || is_over(&mut stage));
+    assert!(over.is_some(), "the alert stands:\n{}", stage.daemon.log());
     wait::until("everything to be there", || (stage.status()["waiting_lines"].as_i64()? == 0).then_some(()));
-    let said: Vec<String> = stage
-        .client
-        .heard()
-        .iter()
-        .filter(|heard| heard.topic == ALERT && !heard.payload.is_empty())
-        .map(|heard| heard.json()["state"].as_str().unwrap().to_owned())
-        .collect();
-    assert_eq!(said, ["open", "closed"], "one alert for the outage, and one word of its end");
+    let told = stage.client.heard().iter().filter(|heard| heard.topic == ALERT && !heard.payload.is_empty());
+    let opened: Vec<_> = told.filter(|heard| heard.json()["state"] == "open").collect();
+    assert_eq!(opened.len(), 1, "one alert for the outage");
 
     let desk = desk.lock().unwrap();
     let times: BTreeSet<&str> = desk
