@@ -48,7 +48,7 @@ impl Drop for Disk {
 }
 
 #[test]
-fn a_full_disk_loses_nothing_and_frost_holds_all_the_same() {
+fn s28_a_full_disk_loses_nothing_and_frost_holds_all_the_same() {
     let Some(disk) = Disk::of_megabytes(12) else {
         return println!("skipped: no right to mount a small disk");
     };

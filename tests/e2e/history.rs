@@ -50,16 +50,17 @@ groups = [{ id = "lawn", kind = "rotor" }]
 controllers = [{ id = "valves" }]
 "#;
 
-struct Stage {
-    daemon: Daemon,
-    client: Client,
+pub struct Stage {
+    pub daemon: Daemon,
+    pub client: Client,
     first: Stamp,
-    given: i64,
+    pub given: i64,
     _broker: Broker,
 }
 
 impl Stage {
-    fn open(url: &str, more: &str) -> Self {
+    /// A daemon that sends history to `url`; `more`: further keys of that section.
+    pub fn open(url: &str, more: &str) -> Self {
         let broker = Broker::plain();
         let text = CONFIGURATION.replace("{url}", url).replace("{more}", more);
         let client = Client::connect(&broker, "test", &["thirst/v1/#"]);
@@ -76,7 +77,7 @@ impl Stage {
     }
 
     /// The mast speaks `count` times more, each time of a second of its own.
-    fn measure(&mut self, count: i64) {
+    pub fn measure(&mut self, count: i64) {
         for _ in 0..count {
             let at = self.first.plus(self.given * SECOND).0 / SECOND;
             let celsius = 15.0 + (self.given % 40) as f64 / 10.0;
@@ -88,13 +89,13 @@ impl Stage {
     }
 
     /// What `thirstd status` says of history.
-    fn status(&self) -> Json {
+    pub fn status(&self) -> Json {
         let answer: Json = serde_json::from_str(&self.daemon.asked(&["status", "--json"])).unwrap_or_default();
         answer["history"].clone()
     }
 
     /// Waits until the store has kept so many lines that nobody has sent.
-    fn wait_until_waiting(&self, lines: i64) {
+    pub fn wait_until_waiting(&self, lines: i64) {
         wait::until("lines to wait in the store", || (self.status()["waiting_lines"].as_i64()? >= lines).then_some(()));
     }
 

@@ -139,9 +139,8 @@ fn a_broker_that_wants_a_certificate_of_ours_gets_it() {
     wait_until_online(&mut client, &daemon);
 }
 
-/// Field case S27.
 #[test]
-fn an_expired_certificate_is_named_and_one_renewed_in_place_needs_no_restart_of_ours() {
+fn s27_an_expired_certificate_is_named_and_one_renewed_in_place_needs_no_restart_of_ours() {
     let authority = Authority::found();
     let issued = authority.issue("broker", "DNS:localhost", -1);
     let mut broker = speaking(Tls { issued, wants: None });
@@ -161,9 +160,9 @@ fn an_expired_certificate_is_named_and_one_renewed_in_place_needs_no_restart_of_
     wait_until_online(&mut client, &daemon);
 }
 
-/// Field case S27: what we trust is replaced in place too.
+/// What we trust is replaced in place too.
 #[test]
-fn a_new_authority_in_the_same_file_is_taken_at_the_next_attempt() {
+fn s27_a_new_authority_in_the_same_file_is_taken_at_the_next_attempt() {
     let (old, new) = (Authority::found(), Authority::found());
     let broker = speaking(Tls::of(&new));
     let mut client = Client::connect(&broker, "test", &["thirst/v1/#"]);

@@ -44,6 +44,16 @@ impl Daemon {
         self.process = launch(&self.configuration, &self.folder);
     }
 
+    /// Writes `new` for `old` in its configuration, for the next start.
+    ///
+    /// # Panics
+    /// Where `old` does not stand there.
+    pub fn change_configuration(&self, old: &str, new: &str) {
+        let text = std::fs::read_to_string(&self.configuration).expect("a file that was written can be read");
+        assert!(text.contains(old), "{old:?} does not stand in {text}");
+        std::fs::write(&self.configuration, text.replace(old, new)).expect("a temporary folder takes files");
+    }
+
     /// How it ended, once it has.
     pub fn ended(&mut self) -> Option<ExitStatus> {
         self.process.ended()

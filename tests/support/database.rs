@@ -190,8 +190,8 @@ fn pass_on(mut client: TcpStream, port: u16) -> Option<()> {
     client.write_all(answer.as_bytes()).ok()
 }
 
-/// Head and body of a request.
-fn read_request(client: &mut TcpStream) -> Option<(String, Vec<u8>)> {
+/// Head and body of a request; None where it ends too early.
+pub fn read_request(client: &mut TcpStream) -> Option<(String, Vec<u8>)> {
     let (mut bytes, mut piece) = (Vec::new(), [0; 65_536]);
     let mut more = |bytes: &mut Vec<u8>| {
         let count = client.read(&mut piece).ok().filter(|count| *count > 0)?;

@@ -109,8 +109,9 @@ fn together(state: &SiteState, context: &Context<'_>) -> Option<Vec<usize>> {
     (quiet.len() >= LEAST_TOGETHER).then_some(quiet)
 }
 
-/// Sensors that have to fall silent together. Our choice: two may do so by chance.
-const LEAST_TOGETHER: usize = 3;
+/// Sensors that have to fall silent together: all of the site, and more than one. Our choice: that two fail by themselves within
+/// the same two intervals is far rarer than that their gateway does, and the alert names both.
+const LEAST_TOGETHER: usize = 2;
 
 /// Last words this close together are of the same moment. Our choice, ms.
 const SAME_MINUTES: i64 = 5 * MINUTE;

@@ -16,8 +16,8 @@ struct Ear {
     open: BTreeMap<String, Stamp>,
     holds_rain: bool,
     holds_freeze: bool,
-    /// Since when the battery in it has been asked for; every request of its life.
-    asked: Vec<Stamp>,
+    /// When the battery in it has been asked for, and whether by its forecast; every request of its life.
+    asked: Vec<(Stamp, bool)>,
     born: Stamp,
     lossy: bool,
     slopes: bool,
@@ -34,7 +34,19 @@ struct Ends {
     died: u32,
     in_time: u32,
     false_requests: u32,
+    /// Of the false ones: by the forecast, and not by the volts alone.
+    by_forecast: u32,
     sensors: u32,
+}
+
+impl Ends {
+    /// Takes in the requests for a battery that was `born` then and was empty, or still ran, `at` this time.
+    fn judge(&mut self, asked: &[(Stamp, bool)], born: Stamp, at: Stamp) {
+        let least = (90 * DAY).max(at.since(born) / 5);
+        let early = || asked.iter().filter(|(asked, _)| at.since(*asked) > least);
+        self.false_requests += early().count() as u32;
+        self.by_forecast += early().filter(|(_, forecast)| *forecast).count() as u32;
+    }
 }
 
 /// All that is counted.
@@ -96,9 +108,7 @@ impl Tally {
         let first_open =
             ["battery_forecast/mast", "battery_low/mast"].iter().filter_map(|key| ear.open.get(*key)).min();
         ends.in_time += u32::from(first_open.is_some_and(|since| at.since(*since) >= 14 * DAY));
-        let least = (90 * DAY).max(at.since(ear.born) / 5);
-        ends.false_requests += ear.asked.iter().filter(|asked| at.since(**asked) > least).count() as u32;
-        ear.asked.clear();
+        ends.judge(&std::mem::take(&mut ear.asked), ear.born, at);
     }
 
     pub fn replaced(&mut self, site: usize, at: Stamp) {
@@ -109,9 +119,7 @@ impl Tally {
     /// What still runs at the end and was asked for long ago was asked for too early.
     pub fn end(&mut self, at: Stamp) {
         for ear in &mut self.ears {
-            let least = (90 * DAY).max(at.since(ear.born) / 5);
-            let early = ear.asked.iter().filter(|asked| at.since(**asked) > least).count();
-            self.ends.entry(ear.chemistry).or_default().false_requests += early as u32;
+            self.ends.entry(ear.chemistry).or_default().judge(&ear.asked, ear.born, at);
         }
     }
 
@@ -179,7 +187,7 @@ impl Tally {
         if ["battery_forecast", "battery_low"].contains(&kind) {
             let other = if kind == "battery_low" { "battery_forecast/mast" } else { "battery_low/mast" };
             if !ear.open.contains_key(other) {
-                ear.asked.push(at);
+                ear.asked.push((at, kind == "battery_forecast"));
             }
         }
         let of_silence = ["sensor_silent", "gateway_silent", "broker_silent"].contains(&kind);
@@ -218,6 +226,7 @@ impl Tally {
                     "died": ends.died,
                     "announced_14_days_percent": share(ends.in_time, ends.died),
                     "false_requests_in_5_years": five_years(ends.false_requests, ends.sensors),
+                    "of_these_by_forecast": five_years(ends.by_forecast, ends.sensors),
                 });
                 (*name, row)
             })

@@ -73,10 +73,17 @@ fn a_whole_site_that_falls_silent_is_one_alert_that_ends_with_the_first_return()
 
 #[test]
 fn sensors_that_fall_silent_apart_or_beside_others_keep_their_own_alerts() {
-    // Two are too few.
+    // One alone shares nothing; two share a gateway.
+    for (count, expected) in [(1, "sensor_silent s0 open"), (2, "gateway_silent oak open")] {
+        let (mut driver, mut outputs) = (started(count), Vec::new());
+        play(&mut driver, &mut outputs, count, (0, 300), |_, _| true);
+        play(&mut driver, &mut outputs, count, (300, 500), |_, _| false);
+        assert_eq!(told(&outputs), [expected]);
+    }
+    // Two, one after the other.
     let (mut driver, mut outputs) = (started(2), Vec::new());
     play(&mut driver, &mut outputs, 2, (0, 300), |_, _| true);
-    play(&mut driver, &mut outputs, 2, (300, 500), |_, _| false);
+    play(&mut driver, &mut outputs, 2, (300, 600), |number, minute| minute < 300 + 60 * number as i64);
     assert_eq!(told(&outputs), ["sensor_silent s0 open", "sensor_silent s1 open"]);
     // A fourth goes on: what they share is heard.
     let (mut driver, mut outputs) = (started(4), Vec::new());

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use rumqttc::{
-    AsyncClient, Event, EventLoop, Outgoing, Packet, PubAck, Publish, QoS, Request, StateError, SubAck, Subscribe,
-    SubscribeFilter, SubscribeReasonCode, Unsubscribe,
+    AsyncClient, ConnectionError, Event, EventLoop, Outgoing, Packet, PubAck, Publish, QoS, Request, StateError,
+    SubAck, Subscribe, SubscribeFilter, SubscribeReasonCode, Unsubscribe, mqttbytes,
 };
 
 use crate::config::TlsFiles;
@@ -36,6 +36,9 @@ pub struct Ingest {
     /// Refused the last time, so that each refusal is logged once.
     refused: Vec<String>,
     asking: Asking,
+    /// The last connection ended by a message that is too long. The broker sends it again on the next one: that a connection
+    /// stands is no news until it has outlived that.
+    choked: bool,
 }
 
 /// Subscriptions on their way.
@@ -53,11 +56,31 @@ struct Asking {
 
 /// Why a connection has to end.
 #[derive(Debug)]
-struct Broken(String);
+struct Broken {
+    cause: String,
+    /// By a message longer than we take.
+    choked: bool,
+}
+
+impl Broken {
+    fn new(cause: impl Into<String>) -> Self {
+        Self { cause: cause.into(), choked: false }
+    }
+}
+
+impl From<ConnectionError> for Broken {
+    fn from(error: ConnectionError) -> Self {
+        let choked = matches!(
+            error,
+            ConnectionError::MqttState(StateError::Deserialization(mqttbytes::Error::PayloadSizeLimitExceeded(_)))
+        );
+        Self { cause: cause(&error), choked }
+    }
+}
 
 impl From<StateError> for Broken {
     fn from(error: StateError) -> Self {
-        Self(cause(&error.into()))
+        ConnectionError::from(error).into()
     }
 }
 
@@ -81,6 +104,7 @@ impl Ingest {
             standing: Standing::default(),
             refused: Vec::new(),
             asking: Asking::default(),
+            choked: false,
         };
         (client, ingest)
     }
@@ -97,15 +121,16 @@ impl Ingest {
                 Ok(()) => match self.eventloop.poll().await {
                     Ok(Event::Outgoing(Outgoing::Disconnect)) => return,
                     Ok(event) => self.handle(event).await.err(),
-                    Err(error) => Some(Broken(cause(&error))),
+                    Err(error) => Some(error.into()),
                 },
-                Err(cause) => Some(Broken(cause)),
+                Err(cause) => Some(Broken::new(cause)),
             };
             let broken = match broken {
                 None => self.wait_for_room().await.err(),
                 broken => broken,
             };
-            if let Some(Broken(cause)) = broken {
+            if let Some(Broken { cause, choked }) = broken {
+                self.choked |= choked;
                 self.break_off(&cause);
                 if self.intake.is_closed() {
                     return;
@@ -123,10 +148,13 @@ impl Ingest {
                 self.acks.ping_sent();
                 self.asking.pings += 1;
                 if !self.asking.done && self.asking.pings > MOST_PINGS {
-                    return Err(Broken("the broker does not answer subscriptions".to_owned()));
+                    return Err(Broken::new("the broker does not answer subscriptions"));
                 }
             }
             Event::Incoming(Packet::PingResp) => {
+                if std::mem::take(&mut self.choked) {
+                    self.stands();
+                }
                 let rows = self.acks.ping_answered();
                 if !rows.is_empty() {
                     self.intake.put(Arrival::Confirmed(rows));
@@ -176,7 +204,7 @@ impl Ingest {
         };
         match tokio::time::timeout(PATIENCE, writing).await {
             Ok(written) => Ok(written?),
-            Err(_) => Err(Broken("the broker does not read".to_owned())),
+            Err(_) => Err(Broken::new("the broker does not read")),
         }
     }
 
@@ -237,20 +265,28 @@ impl Ingest {
             return;
         }
         self.asking.done = true;
-        self.back_off.reset();
         let mut granted = std::mem::take(&mut self.asking.granted);
         granted.sort();
+        self.subscriptions.stored.clone_from(&granted);
+        if !self.choked {
+            self.stands();
+        }
         let refused = std::mem::take(&mut self.asking.refused);
         let session_present = self.asking.session_present;
-        if self.standing.rise() {
-            tracing::info!(target: "thirstd", session = session_present, filters = granted.len(), "broker is up");
-        }
         for filter in refused.iter().filter(|filter| !self.refused.contains(filter)) {
             tracing::warn!(target: "thirstd", filter, "the broker refuses a subscription");
         }
         self.refused.clone_from(&refused);
-        self.subscriptions.stored.clone_from(&granted);
         self.intake.put(Arrival::Up { session_present, refused, granted });
+    }
+
+    /// The connection is a good one.
+    fn stands(&mut self) {
+        self.back_off.reset();
+        if self.standing.rise() {
+            let (session, filters) = (self.asking.session_present, self.subscriptions.stored.len());
+            tracing::info!(target: "thirstd", session, filters, "broker is up");
+        }
     }
 
     /// The connection is gone: nothing of it may reach the next one.
@@ -260,8 +296,8 @@ impl Ingest {
         self.eventloop.pending.clear();
         self.eventloop.state.events.clear();
         self.eventloop.state.collision = None;
-        self.asking = Asking::default();
-        if self.standing.is_up != Some(false) {
+        let was_up = std::mem::take(&mut self.asking).done;
+        if was_up || self.standing.is_up != Some(false) {
             self.intake.put(Arrival::Down);
         }
         if self.standing.fall(cause) {

@@ -17,7 +17,7 @@ use std::collections::hash_map::RandomState;
 use std::hash::BuildHasher;
 use std::time::Duration;
 
-use rumqttc::{ConnectReturnCode, ConnectionError, EventLoop, MqttOptions};
+use rumqttc::{ConnectReturnCode, ConnectionError, EventLoop, MqttOptions, StateError, mqttbytes};
 
 use crate::config::TlsFiles;
 
@@ -172,6 +172,12 @@ fn cause(error: &ConnectionError) -> String {
         }
         ConnectionError::ConnectionRefused(code) => format!("the broker refuses the connection: {code:?}"),
         ConnectionError::NetworkTimeout | ConnectionError::FlushTimeout => "the broker does not answer".to_owned(),
+        ConnectionError::MqttState(StateError::Deserialization(mqttbytes::Error::PayloadSizeLimitExceeded(size))) => {
+            format!(
+                "a message of {size} bytes is longer than broker.max_packet_bytes; raise that, or take the message away from \
+                 the broker"
+            )
+        }
         other => tls::cause(other).unwrap_or_else(|| other.to_string()),
     }
 }
