@@ -9,7 +9,7 @@
 //! - [`yard`]: years of measured weather in closed loop, and what became of the plants.
 //! - [`fleet`]: many invented sites over years with seeded faults, and what was said of them.
 //! - [`link_table`]: radio links that lose messages: false alarms and how late a dead sensor is told.
-//! - [`bench`]: how fast the engine is, and how large a site.
+//! - [`mod@bench`]: how fast the engine is, and how large a site.
 //! - [`broker`]: recordings from and to a living broker, by the [`clock`].
 
 pub mod bench;

@@ -19,6 +19,8 @@ pub(super) struct StoreFault {
     alert: OwnAlert,
     /// The run before ended without a farewell: it may have left an open alert at the broker, and nothing in the store.
     is_unsure: bool,
+    /// The broker did not have the last word yet when we looked last.
+    was_owed: bool,
 }
 
 impl StoreFault {
@@ -26,6 +28,7 @@ impl StoreFault {
         let saved = state.store.reader().and_then(|reader| reader.saved());
         Self {
             alert: OwnAlert::new(&settings.prefix, &settings.instance, AlertKind::StoreFault, "store"),
+            was_owed: false,
             is_unsure: saved.is_ok_and(|saved| saved.last.is_some() && !saved.stopped),
         }
     }
@@ -57,9 +60,12 @@ impl StoreFault {
         if self.alert.last.is_none() {
             return;
         }
-        let arrived = !links.outbox.owes(&self.alert.topic);
+        // The last word is put in like a message: until a commit has handed it on, nothing of it can have arrived.
+        let is_owed = links.outbox.owes(&self.alert.topic);
+        let arrived = std::mem::replace(&mut self.was_owed, is_owed) && !is_owed;
         if let Some(payload) = self.alert.judge(None, now, links.epoch.load(Ordering::Relaxed), arrived) {
             links.intake.put(Arrival::Own { topic: self.alert.topic.clone(), payload });
+            self.was_owed = false;
         }
     }
 }
