@@ -19,8 +19,8 @@ pub(super) struct StoreFault {
     alert: OwnAlert,
     /// The run before ended without a farewell: it may have left an open alert at the broker, and nothing in the store.
     is_unsure: bool,
-    /// The broker did not have the last word yet when we looked last.
-    was_owed: bool,
+    /// A commit has handed on the last word.
+    is_handed_on: bool,
 }
 
 impl StoreFault {
@@ -28,7 +28,7 @@ impl StoreFault {
         let saved = state.store.reader().and_then(|reader| reader.saved());
         Self {
             alert: OwnAlert::new(&settings.prefix, &settings.instance, AlertKind::StoreFault, "store"),
-            was_owed: false,
+            is_handed_on: false,
             is_unsure: saved.is_ok_and(|saved| saved.last.is_some() && !saved.stopped),
         }
     }
@@ -55,17 +55,21 @@ impl StoreFault {
         }
     }
 
+    /// These are about to go out with a commit.
+    pub(super) fn hands_on(&mut self, topics: &[Topic]) {
+        self.is_handed_on |= self.alert.last.is_some() && topics.iter().any(|topic| topic.topic == self.alert.topic);
+    }
+
     /// A commit is done.
     pub(super) fn works(&mut self, links: &Links, now: Stamp) {
         if self.alert.last.is_none() {
             return;
         }
         // The last word is put in like a message: until a commit has handed it on, nothing of it can have arrived.
-        let is_owed = links.outbox.owes(&self.alert.topic);
-        let arrived = std::mem::replace(&mut self.was_owed, is_owed) && !is_owed;
+        let arrived = self.is_handed_on && !links.outbox.owes(&self.alert.topic);
         if let Some(payload) = self.alert.judge(None, now, links.epoch.load(Ordering::Relaxed), arrived) {
             links.intake.put(Arrival::Own { topic: self.alert.topic.clone(), payload });
-            self.was_owed = false;
+            self.is_handed_on = false;
         }
     }
 }

@@ -357,6 +357,7 @@ impl Writer {
             let (topics, answers) = (&commit.topics, &commit.answers);
             watcher.committed(Committed { now, deadline, messages: acks.len(), topics, answers });
         }
+        self.store_fault.hands_on(&commit.topics);
         self.links.outbox.push(commit.topics, commit.answers);
         batch::log(logs);
         if self.is_failing {
